@@ -1,0 +1,1 @@
+//! tallywell cross-checks the three witnesses of one flow.

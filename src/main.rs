@@ -1,0 +1,2 @@
+//! Arguments to command, nothing else.
+fn main() {}

@@ -1,0 +1,13 @@
+//! The pure rooms: no clock, no file, no socket, no async, no random numbers.
+//!
+//! From the ground up:
+//!
+//! - [`units`]: quantities with their unit in the type;
+//! - [`declared`]: what the user declared, as plain data;
+//! - [`reading`]: one moment of one meter, as its witnesses told it.
+//!
+//! Whatever needs the time gets it as an argument.
+
+pub mod declared;
+pub mod reading;
+pub mod units;
