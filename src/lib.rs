@@ -1,1 +1,9 @@
-//! tallywell cross-checks the three witnesses of one flow.
+//! tallywell cross-checks the three witnesses of one flow: bus registers, loop current and volume pulses.
+//!
+//! The rooms, from the top down; imports run downwards only:
+//!
+//! - [`command`]: one file a command.
+//!
+//! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
+
+pub mod command;

@@ -1,2 +1,7 @@
 //! Arguments to command, nothing else.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    tallywell::command::main()
+}

@@ -1,0 +1,154 @@
+//! The commands: one file each, every one a struct of arguments and a function that carries it out.
+//!
+//! A command returns an [`Outcome`] when it could be done, whatever the answer, and an error when it could not. Both
+//! become the exit status in one place, [`main`], which is also the only place that prints an error.
+
+pub mod completions;
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use tracing_subscriber::EnvFilter;
+
+/// Cross-checks the three witnesses of a flow meter: its bus, its loop current and its pulses.
+#[derive(Debug, Parser)]
+#[command(
+    name = "tallywell",
+    version,
+    max_term_width = 80,
+    disable_help_subcommand = true,
+    after_help = "Exit status: 0 done; 1 done, and the answer is bad; 2 could not be done.\n\
+                  Try it without hardware: tallywell demo"
+)]
+pub struct CommandLine {
+    #[command(flatten)]
+    log: LogArguments,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Args)]
+struct LogArguments {
+    /// How log lines are written to standard error
+    #[arg(long, value_enum, default_value_t = LogStyle::Text, global = true, hide_possible_values = false)]
+    log: LogStyle,
+    /// Say more in the log; twice for each transaction
+    #[arg(short, long, action = clap::ArgAction::Count, global = true)]
+    verbose: u8,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum LogStyle {
+    /// A line for people
+    Text,
+    /// One JSON object a line
+    Json,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Completions(completions::Arguments),
+}
+
+/// The answer of a command that could be done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// Nothing is wrong: agreement, undecided and mere cautions included.
+    Good,
+    /// It was done, and the answer is bad.
+    Bad,
+}
+
+/// What a command returns: its answer, or why it could not be done.
+pub type CommandResult = Result<Outcome, anyhow::Error>;
+
+/// How a command reports to standard output.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people, at most 80 columns wide where it can be
+    Text,
+    /// For programs: one JSON document, nothing else
+    Json,
+}
+
+/// The site file, for the commands that cannot do without it.
+#[derive(Debug, Args)]
+pub struct SiteArgument {
+    /// The site file
+    #[arg(long, value_name = "SITE.toml")]
+    pub config: PathBuf,
+}
+
+/// The format, for the commands that report.
+#[derive(Debug, Args)]
+pub struct FormatArgument {
+    /// How to report
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+}
+
+/// Reads the command line, carries the command out, and turns its answer into the exit status.
+#[must_use]
+pub fn main() -> ExitCode {
+    let line = CommandLine::parse();
+    start_log(&line.log);
+    match carry_out(line.command) {
+        Ok(Outcome::Good) => ExitCode::SUCCESS,
+        Ok(Outcome::Bad) => ExitCode::from(1),
+        Err(error) if is_broken_pipe(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            let mut stderr = std::io::stderr().lock();
+            let _ = print_error(&mut stderr, &error);
+            ExitCode::from(2)
+        }
+    }
+}
+
+fn carry_out(command: Command) -> CommandResult {
+    match command {
+        Command::Completions(arguments) => completions::run(&arguments),
+    }
+}
+
+/// Prints an error and its causes, each on a line of its own.
+fn print_error(out: &mut impl std::io::Write, error: &anyhow::Error) -> std::io::Result<()> {
+    let message = error.to_string();
+    let label = if message.starts_with("error") { "" } else { "error: " };
+    writeln!(out, "{label}{message}")?;
+    for cause in error.chain().skip(1) {
+        writeln!(out, "  because: {cause}")?;
+    }
+    Ok(())
+}
+
+/// True where the reader of our output went away (`tallywell ... | head`): that is its right.
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref::<std::io::Error>())
+        .any(|cause| cause.kind() == std::io::ErrorKind::BrokenPipe)
+}
+
+/// Logs go to standard error; without a time stamp where a service manager adds its own.
+fn start_log(arguments: &LogArguments) {
+    let level = match arguments.verbose {
+        0 => "info",
+        1 => "debug",
+        _ => "trace",
+    };
+    let filter =
+        EnvFilter::try_from_env("TALLYWELL_LOG").unwrap_or_else(|_| EnvFilter::new(format!("warn,tallywell={level}")));
+    let builder = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .with_target(false);
+    let stamped_by_others = std::env::var_os("JOURNAL_STREAM").is_some();
+    match (arguments.log, stamped_by_others) {
+        (LogStyle::Json, _) => builder.json().init(),
+        (LogStyle::Text, true) => builder.without_time().init(),
+        (LogStyle::Text, false) => builder.init(),
+    }
+}
