@@ -4,10 +4,12 @@
 //!
 //! - [`units`]: quantities with their unit in the type;
 //! - [`declared`]: what the user declared, as plain data;
-//! - [`reading`]: one moment of one meter, as its witnesses told it.
+//! - [`reading`]: one moment of one meter, as its witnesses told it;
+//! - [`join`]: samples from many devices into readings.
 //!
 //! Whatever needs the time gets it as an argument.
 
 pub mod declared;
+pub mod join;
 pub mod reading;
 pub mod units;
