@@ -2,8 +2,10 @@
 //!
 //! The rooms, from the top down; imports run downwards only:
 //!
-//! - [`command`]: one file a command.
+//! - [`command`]: one file a command;
+//! - [`face`]: what others see of a running daemon.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
 pub mod command;
+pub mod face;

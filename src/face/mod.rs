@@ -1,0 +1,5 @@
+//! What others see of a running daemon.
+//!
+//! A face never holds the daemon up: each has a bounded queue, and what does not fit is counted and said.
+
+pub mod notice;
