@@ -3,9 +3,11 @@
 //! The rooms, from the top down; imports run downwards only:
 //!
 //! - [`command`]: one file a command;
+//! - [`daemon`]: wires lines, tallies, store and faces together;
 //! - [`face`]: what others see of a running daemon.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
 pub mod command;
+pub mod daemon;
 pub mod face;

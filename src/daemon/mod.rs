@@ -1,0 +1,3 @@
+//! The daemon: wires lines, tallies, store and faces together.
+
+pub mod file_source;
