@@ -3,6 +3,7 @@
 //! The compiler keeps the wall between this crate, the pure crate and the simulator. Inside the crate there are no walls
 //! but these.
 
+#![expect(clippy::unwrap_used, reason = "a test may fail")]
 use std::path::{Path, PathBuf};
 
 /// Rooms of `src`, and the rooms that each may import.
