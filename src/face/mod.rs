@@ -3,3 +3,4 @@
 //! A face never holds the daemon up: each has a bounded queue, and what does not fit is counted and said.
 
 pub mod notice;
+pub mod plot;
