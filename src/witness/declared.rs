@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::units::{Dimension, Unit};
 use crate::units::{Litres, LitresPerSecond, Milliamperes};
 
 /// One site: everything that one site file and its register maps say.
@@ -255,41 +256,6 @@ pub enum ByteOrder {
     Big,
     /// Swapped.
     Little,
-}
-
-/// What kind of quantity a unit measures.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Dimension {
-    /// A bare number, a count, a bit.
-    Number,
-    /// Volume per time; the base unit is L/s.
-    Flow,
-    /// The base unit is L.
-    Volume,
-    /// The base unit is mA.
-    Current,
-    /// The base unit is mm.
-    Length,
-    /// The base unit is s.
-    Time,
-    /// The base unit is m/s.
-    Velocity,
-    /// The base unit is the fraction 1.
-    Fraction,
-    /// Something else (a temperature, a conductivity): shown, never converted.
-    Other,
-}
-
-/// A unit as somebody wrote it, and what it is worth in the base unit of its dimension.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Unit {
-    /// As written.
-    pub symbol: String,
-    /// What it measures.
-    pub dimension: Dimension,
-    /// Base units in one of it.
-    pub to_base: f64,
 }
 
 /// One named register or group of registers: `value = raw * scale + offset`.

@@ -3,6 +3,9 @@
 //! Inside the program a flow is in litres per second, a volume in litres, a current in milliamperes, a time in
 //! milliseconds. A register or a settings file may use any unit of [`Unit`]; it is converted where it enters.
 
+pub mod parse;
+mod symbol;
+
 use serde::{Deserialize, Serialize};
 
 macro_rules! quantity {
@@ -110,5 +113,108 @@ impl SteadyMillis {
     #[expect(clippy::cast_precision_loss, reason = "milliseconds of a million years fit a double exactly")]
     pub const fn since(self, earlier: Self) -> Seconds {
         Seconds((self.0 - earlier.0) as f64 / 1000.0)
+    }
+}
+
+/// What kind of quantity a unit measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Dimension {
+    /// A bare number, a count, a bit.
+    Number,
+    /// Volume per time; the base unit is L/s.
+    Flow,
+    /// The base unit is L.
+    Volume,
+    /// The base unit is mA.
+    Current,
+    /// The base unit is mm.
+    Length,
+    /// The base unit is s.
+    Time,
+    /// The base unit is m/s.
+    Velocity,
+    /// The base unit is the fraction 1.
+    Fraction,
+    /// Something else (a temperature, a conductivity): shown, never converted.
+    Other,
+}
+
+impl Dimension {
+    /// What to call it in a sentence, with its article.
+    #[must_use]
+    pub const fn noun(self) -> &'static str {
+        match self {
+            Self::Number => "a bare number",
+            Self::Flow => "a flow",
+            Self::Volume => "a volume",
+            Self::Current => "a current",
+            Self::Length => "a length",
+            Self::Time => "a time",
+            Self::Velocity => "a velocity",
+            Self::Fraction => "a share",
+            Self::Other => "neither a flow nor a volume",
+        }
+    }
+
+    /// A quantity of this kind as one writes it.
+    #[must_use]
+    pub const fn example(self) -> &'static str {
+        match self {
+            Self::Number | Self::Other => "1",
+            Self::Flow => "36 L/s",
+            Self::Volume => "25 L",
+            Self::Current => "3.8 mA",
+            Self::Length => "100 mm",
+            Self::Time => "300ms",
+            Self::Velocity => "2 m/s",
+            Self::Fraction => "0.1 %",
+        }
+    }
+
+    /// A usual unit of this kind; empty where there is none.
+    #[must_use]
+    pub const fn example_unit(self) -> &'static str {
+        match self {
+            Self::Number | Self::Other => "",
+            Self::Flow => "L/s",
+            Self::Volume => "L",
+            Self::Current => "mA",
+            Self::Length => "mm",
+            Self::Time => "s",
+            Self::Velocity => "m/s",
+            Self::Fraction => "%",
+        }
+    }
+}
+
+/// A unit as somebody wrote it, and what it is worth in the base unit of its dimension.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Unit {
+    /// As written.
+    pub symbol: String,
+    /// What it measures.
+    pub dimension: Dimension,
+    /// Base units in one of it.
+    pub to_base: f64,
+}
+
+impl Unit {
+    /// The unit of bare numbers.
+    #[must_use]
+    pub const fn number() -> Self {
+        Self { symbol: String::new(), dimension: Dimension::Number, to_base: 1.0 }
+    }
+
+    /// `number` of this unit, in the base unit of its dimension. Where the base unit is a whole multiple of this unit
+    /// the number is divided, so that 300 ms are 0.3 s to the last bit.
+    #[must_use]
+    pub fn value_in_base(&self, number: f64) -> f64 {
+        let units_per_base = (1.0 / self.to_base).round();
+        if self.to_base < 1.0 && (units_per_base * self.to_base - 1.0).abs() < 1e-14 {
+            number / units_per_base
+        } else {
+            number * self.to_base
+        }
     }
 }
