@@ -5,11 +5,13 @@
 //! - [`units`]: quantities with their unit in the type;
 //! - [`declared`]: what the user declared, as plain data;
 //! - [`reading`]: one moment of one meter, as its witnesses told it;
-//! - [`join`]: samples from many devices into readings.
+//! - [`join`]: samples from many devices into readings;
+//! - [`decode`]: registers to values and back.
 //!
 //! Whatever needs the time gets it as an argument.
 
 pub mod declared;
+pub mod decode;
 pub mod join;
 pub mod reading;
 pub mod units;
