@@ -1,3 +1,4 @@
 //! The daemon: wires lines, tallies, store and faces together.
 
 pub mod file_source;
+pub mod socket;
