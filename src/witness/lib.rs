@@ -6,7 +6,8 @@
 //! - [`declared`]: what the user declared, as plain data;
 //! - [`reading`]: one moment of one meter, as its witnesses told it;
 //! - [`join`]: samples from many devices into readings;
-//! - [`decode`]: registers to values and back.
+//! - [`decode`]: registers to values and back;
+//! - [`tally`]: the witnesses compared for ever.
 //!
 //! Whatever needs the time gets it as an argument.
 
@@ -14,4 +15,5 @@ pub mod declared;
 pub mod decode;
 pub mod join;
 pub mod reading;
+pub mod tally;
 pub mod units;
