@@ -10,6 +10,7 @@
 //! - [`receiver`]: what measures and counts them;
 //! - [`trouble`]: what can be wrong on that way;
 //! - [`plant`]: points of measurement, and a shed of them;
+//! - [`wiring`]: a shed behind registers, for a slave on a wire;
 //! - [`direct`]: a shed sampled without a wire, months in seconds.
 //!
 //! Nothing here has a clock: time is an argument.
@@ -23,3 +24,4 @@ pub mod random;
 pub mod receiver;
 pub mod register;
 pub mod trouble;
+pub mod wiring;

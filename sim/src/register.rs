@@ -62,6 +62,12 @@ pub struct Words {
 }
 
 impl Words {
+    /// A single register.
+    #[must_use]
+    pub const fn one(word: u16) -> Self {
+        Self { words: [word, 0, 0, 0], count: 1 }
+    }
+
     /// The registers.
     #[must_use]
     pub fn as_slice(&self) -> &[u16] {
@@ -191,6 +197,16 @@ impl Encoding {
             *word = (bits >> (16 * place)) as u16;
         }
         words
+    }
+
+    /// The registers that show `value` rounded to the nearest count, for what is measured rather than counted.
+    #[must_use]
+    pub fn encode_nearest(&self, value: f64) -> Words {
+        if self.format.is_float() {
+            self.encode(value)
+        } else {
+            self.encode((value / self.step()).round() * self.step())
+        }
     }
 
     /// The value in `unit` that registers show.
