@@ -4,10 +4,12 @@
 //!
 //! - [`command`]: one file a command;
 //! - [`daemon`]: wires lines, tallies, store and faces together;
-//! - [`face`]: what others see of a running daemon.
+//! - [`face`]: what others see of a running daemon;
+//! - [`line`]: the wire, its transactions and their timing.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
 pub mod command;
 pub mod daemon;
 pub mod face;
+pub mod line;

@@ -1,0 +1,111 @@
+//! Replies that may still be under way although nobody waits for them.
+//!
+//! A reply that comes after its time-out looks like any other. It is known by the unit, the function and the length that
+//! were asked for, for as long as the line's worst latency; meanwhile the unit rests, so the reply can be nobody else's.
+
+use super::checksum::is_sound;
+use super::moment::Moment;
+use super::request::{ReadRequest, UnitAddress};
+
+/// Shortest whole reply: an exception.
+const EXCEPTION_LENGTH: usize = 5;
+
+#[derive(Clone, Debug)]
+struct Waiting {
+    unit: UnitAddress,
+    request: ReadRequest,
+    until: Moment,
+    /// Nothing had come before the time-out, so what comes now is late; otherwise it is the rest of a counted fault.
+    counts: bool,
+}
+
+/// What may still come.
+#[derive(Clone, Debug, Default)]
+pub struct Overdue {
+    waiting: Vec<Waiting>,
+    last_reply: Option<(Vec<u8>, Moment)>,
+}
+
+/// Bytes that belong to nobody's turn, sorted.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Strays {
+    /// The units whose late replies were found, once for each reply.
+    pub late: Vec<UnitAddress>,
+    /// Bytes that belong to no reply.
+    pub noise: usize,
+}
+
+impl Overdue {
+    /// Remembers that `unit` may still answer `request` until then; `counts` if the answer will be a late reply, not if
+    /// its transaction was already counted as something else than a time-out.
+    pub fn expect(&mut self, unit: UnitAddress, request: ReadRequest, until: Moment, counts: bool) {
+        self.waiting.push(Waiting { unit, request, until, counts });
+    }
+
+    /// Remembers a reply that was taken, so that a repetition of it is not taken for another's.
+    pub fn remember_reply(&mut self, frame: &[u8], until: Moment) {
+        self.last_reply = Some((frame.to_vec(), until));
+    }
+
+    /// Forgets what can no longer come.
+    pub fn forget_before(&mut self, now: Moment) {
+        self.waiting.retain(|waiting| waiting.until >= now);
+        self.last_reply.take_if(|(_, until)| *until < now);
+    }
+
+    /// Sorts bytes that are nobody's answer into late replies and noise.
+    pub fn sort(&mut self, bytes: &[u8]) -> Strays {
+        let mut strays = Strays::default();
+        let mut at = 0;
+        while at < bytes.len() {
+            match self.claim_at(&bytes[at..]) {
+                Some((length, late)) => {
+                    match late {
+                        Some(unit) => strays.late.push(unit),
+                        None => strays.noise += length,
+                    }
+                    at += length;
+                }
+                None => {
+                    strays.noise += 1;
+                    at += 1;
+                }
+            }
+        }
+        strays
+    }
+
+    /// Whether all of `bytes` is one reply that was still expected, or a repetition of the last one.
+    #[must_use]
+    pub fn explains(&self, bytes: &[u8]) -> bool {
+        self.clone().claim_at(bytes).is_some_and(|(length, _)| length == bytes.len())
+    }
+
+    /// A reply at the beginning of `bytes`: its length, and whose late reply it is if it counts as one.
+    fn claim_at(&mut self, bytes: &[u8]) -> Option<(usize, Option<UnitAddress>)> {
+        let claimed = self.waiting.iter().position(|waiting| reply_length(waiting, bytes).is_some());
+        if let Some(index) = claimed {
+            let waiting = self.waiting.remove(index);
+            let length = reply_length(&waiting, bytes)?;
+            return Some((length, waiting.counts.then_some(waiting.unit)));
+        }
+        let (frame, _) = self.last_reply.take_if(|(frame, _)| bytes.starts_with(frame))?;
+        Some((frame.len(), UnitAddress::new(frame[0])))
+    }
+}
+
+/// The length of the sound reply to `waiting` at the beginning of `bytes`, if there is one.
+fn reply_length(waiting: &Waiting, bytes: &[u8]) -> Option<usize> {
+    let (&unit, &function) = (bytes.first()?, bytes.get(1)?);
+    if unit != waiting.unit.value() {
+        return None;
+    }
+    let length = if function == waiting.request.function() {
+        waiting.request.reply_shape().whole_length(bytes)?
+    } else if function == waiting.request.function() | 0x80 {
+        EXCEPTION_LENGTH
+    } else {
+        return None;
+    };
+    is_sound(bytes.get(..length)?).then_some(length)
+}

@@ -1,0 +1,436 @@
+//! One request and its reply, judged: a pure machine of bytes and times.
+//!
+//! A shell sends the request, hands over every byte with the bounds of its arrival, and asks again at the instant that it
+//! is told. The verdict is a whole, sound, expected reply, or a [`Fault`]. Nothing else is ever taken for an answer, and
+//! a broken reply ends as soon as the line has been quiet, not at the time-out.
+//!
+//! Bytes are judged in bursts that a silence ends. A burst may begin with noise (a glitch as the line turns round, a late
+//! reply of another unit) and still end with the answer: the answer is known by its unit, its function, its byte count and
+//! its checksum together, so a wrong one is as unlikely there as at the beginning.
+
+use std::time::Duration;
+
+use tallywell_witness::declared::EarlyReplies;
+
+use super::checksum::is_sound;
+use super::fault::Fault;
+use super::moment::{Between, Moment};
+use super::overdue::{Overdue, Strays};
+use super::request::{ReadRequest, ReplyShape, UnitAddress};
+
+/// An exception's whole frame.
+const EXCEPTION_LENGTH: usize = 5;
+
+/// The function code of an exception is the request's with this bit set.
+const EXCEPTION_BIT: u8 = 0x80;
+
+/// Longer than any frame and its echo; what goes on beyond it is not a reply (the longest frame is 256 bytes, MODBUS
+/// over Serial Line V1.02, section 2.5.1).
+const MOST_BYTES: usize = 600;
+
+/// A sender's clock may be off by 1 % and a receiver bears 2 % (MODBUS over Serial Line V1.02, section 3.2): what comes
+/// at this share of the time that the request needs may still be right.
+const SOONEST_SHARE: f64 = 0.97;
+
+/// The times by which a reply is judged.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReplyTiming {
+    /// How long one character occupies the wire; zero where bytes take no time.
+    pub character: Duration,
+    /// The silence that ends a frame.
+    pub silence: Duration,
+    /// The silence that ends a broken reply.
+    pub quiet_gap: Duration,
+    /// How long to wait for the first byte, from the end of the request.
+    pub reply_timeout: Duration,
+    /// What to do with a reply that begins before the request could have ended.
+    pub early_replies: EarlyReplies,
+    /// The adapter returns what it sends.
+    pub echo: bool,
+}
+
+impl ReplyTiming {
+    /// How long `count` characters occupy the wire.
+    #[must_use]
+    pub fn characters(&self, count: usize) -> Duration {
+        self.character * u32::try_from(count).unwrap_or(u32::MAX)
+    }
+}
+
+/// A whole, sound, expected reply.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reply {
+    /// The frame, checksum included.
+    pub frame: Vec<u8>,
+    /// When it happened.
+    pub times: ReplyTimes,
+}
+
+/// When a transaction's parts were on the wire.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReplyTimes {
+    /// The request's last character had gone out.
+    pub request_ended: Moment,
+    /// The reply's first character began.
+    pub reply_began: Moment,
+    /// The reply's last character had come.
+    pub reply_ended: Moment,
+    /// The longest silence that was certainly seen inside the reply.
+    pub largest_gap: Duration,
+}
+
+impl ReplyTimes {
+    /// From the end of the request to the beginning of the reply.
+    #[must_use]
+    pub fn latency(&self) -> Duration {
+        self.reply_began.since(self.request_ended)
+    }
+
+    /// From the beginning of the reply to its end.
+    #[must_use]
+    pub fn duration(&self) -> Duration {
+        self.reply_ended.since(self.reply_began)
+    }
+
+    /// When the device most likely read its registers: after it had the request and before it began to answer.
+    #[must_use]
+    pub fn sampled_at(&self) -> Moment {
+        self.request_ended.midpoint(self.reply_began)
+    }
+
+    /// How far [`ReplyTimes::sampled_at`] may be off, either way.
+    #[must_use]
+    pub fn uncertainty(&self) -> Duration {
+        self.latency() / 2
+    }
+}
+
+/// What the shell has to do next.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Action {
+    /// Read, and ask again when bytes came or at this instant.
+    WaitUntil(Moment),
+    /// The answer is there, and the line has been quiet after it for as long as a frame's end takes.
+    Done(Reply),
+    /// There will be no answer.
+    Fault(Fault),
+}
+
+/// One request and what became of it.
+#[derive(Debug)]
+pub struct Transaction<'line> {
+    unit: UnitAddress,
+    request: ReadRequest,
+    shape: ReplyShape,
+    sent_frame: Vec<u8>,
+    timing: ReplyTiming,
+    overdue: &'line mut Overdue,
+    request_ended: Moment,
+    written: Moment,
+    soonest: Moment,
+    deadline: Moment,
+    bytes: Vec<u8>,
+    chunks: Vec<Chunk>,
+    echo_pending: bool,
+    strays: Strays,
+    verdict: Option<Action>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Chunk {
+    /// Index of its first byte in the burst.
+    begins: usize,
+    length: usize,
+    arrived: Between,
+}
+
+impl<'line> Transaction<'line> {
+    /// A request whose frame was handed to the port at an instant within `sent`.
+    ///
+    /// `overdue` holds the replies to earlier requests that may still come.
+    #[must_use]
+    pub fn new(
+        unit: UnitAddress,
+        request: ReadRequest,
+        frame: &[u8],
+        timing: ReplyTiming,
+        overdue: &'line mut Overdue,
+        sent: Between,
+    ) -> Self {
+        let on_wire = timing.characters(frame.len());
+        let request_ended = sent.latest.after(on_wire);
+        let to_first_byte = timing.characters(frame.len() + 1).mul_f64(SOONEST_SHARE);
+        Self {
+            unit,
+            request,
+            shape: request.reply_shape(),
+            sent_frame: frame.to_vec(),
+            timing,
+            overdue,
+            request_ended,
+            written: sent.latest,
+            soonest: sent.earliest.after(to_first_byte),
+            deadline: request_ended.after(timing.reply_timeout),
+            bytes: Vec::with_capacity(MOST_BYTES),
+            chunks: Vec::new(),
+            echo_pending: timing.echo,
+            strays: Strays::default(),
+            verdict: None,
+        }
+    }
+
+    /// Takes bytes that arrived within `arrived`. The earliest bound is the last instant at which the port had nothing.
+    pub fn on_bytes(&mut self, bytes: &[u8], arrived: Between) -> Action {
+        if let action @ (Action::Done(_) | Action::Fault(_)) = self.on_time(arrived.earliest) {
+            self.strays.noise += bytes.len();
+            return action;
+        }
+        if !bytes.is_empty() {
+            self.chunks.push(Chunk { begins: self.bytes.len(), length: bytes.len(), arrived });
+            self.bytes.extend_from_slice(bytes);
+            self.drop_echo();
+        }
+        self.on_time(arrived.latest)
+    }
+
+    /// Says what to do at `now`, when the port had nothing more to give.
+    pub fn on_time(&mut self, now: Moment) -> Action {
+        if let Some(verdict) = &self.verdict {
+            return verdict.clone();
+        }
+        let action = match self.chunks.last() {
+            None if now >= self.deadline => Action::Fault(Fault::Timeout),
+            None => Action::WaitUntil(self.deadline),
+            Some(_) if self.bytes.len() > MOST_BYTES => self.long(),
+            Some(last) => {
+                let quiet = if self.answer_start().is_some() { self.timing.silence } else { self.timing.quiet_gap };
+                let ends = last.arrived.latest.after(quiet);
+                if now < ends {
+                    Action::WaitUntil(ends)
+                } else {
+                    match self.judge() {
+                        Judgement::Verdict(action) => action,
+                        Judgement::NotAReply => {
+                            self.discard();
+                            return self.on_time(now);
+                        }
+                    }
+                }
+            }
+        };
+        if !matches!(action, Action::WaitUntil(_)) {
+            self.verdict = Some(action.clone());
+        }
+        action
+    }
+
+    /// What came and was nobody's answer to this request.
+    #[must_use]
+    pub const fn strays(&self) -> &Strays {
+        &self.strays
+    }
+
+    /// When the request's last character left the wire.
+    #[must_use]
+    pub const fn request_ended(&self) -> Moment {
+        self.request_ended
+    }
+
+    /// Takes the adapter's own echo off the beginning of what came.
+    fn drop_echo(&mut self) {
+        let length = self.sent_frame.len();
+        if !self.echo_pending || self.bytes.len() < length {
+            return;
+        }
+        self.echo_pending = false;
+        if self.bytes.starts_with(&self.sent_frame) {
+            self.bytes.drain(..length);
+            self.chunks.retain_mut(|chunk| {
+                let end = (chunk.begins + chunk.length).saturating_sub(length);
+                chunk.begins = chunk.begins.saturating_sub(length);
+                chunk.length = end - chunk.begins;
+                chunk.length > 0
+            });
+        }
+    }
+
+    /// Forgets a burst that was no reply, after sorting its bytes.
+    fn discard(&mut self) {
+        let bytes = std::mem::take(&mut self.bytes);
+        self.chunks.clear();
+        self.sort_strays(&bytes);
+    }
+
+    fn sort_strays(&mut self, bytes: &[u8]) {
+        let found = self.overdue.sort(bytes);
+        self.strays.noise += found.noise;
+        self.strays.late.extend(found.late);
+    }
+
+    /// Judges a burst that has ended, in the order in which faults are counted.
+    fn judge(&mut self) -> Judgement {
+        let received = self.bytes.len();
+        if let Some(start) = self.answer_start() {
+            if self.came_too_soon(start) {
+                return Judgement::Verdict(Action::Fault(Fault::Early { echo: false }));
+            }
+            let before: Vec<u8> = self.bytes.drain(..start).collect();
+            let times = self.times(start);
+            self.sort_strays(&before);
+            let frame = std::mem::take(&mut self.bytes);
+            if frame.len() == EXCEPTION_LENGTH && frame[1] & EXCEPTION_BIT != 0 {
+                return Judgement::Verdict(Action::Fault(Fault::Exception(frame[2])));
+            }
+            return Judgement::Verdict(Action::Done(Reply { frame, times }));
+        }
+        if self.overdue.explains(&self.bytes) {
+            return Judgement::NotAReply;
+        }
+        let expected = self.expected_length();
+        let sound = is_sound(&self.bytes);
+        if self.came_too_soon(0) {
+            return if sound || self.begins_as_reply() {
+                let echo = self.bytes.starts_with(&self.sent_frame);
+                Judgement::Verdict(Action::Fault(Fault::Early { echo }))
+            } else {
+                Judgement::NotAReply
+            };
+        }
+        if sound {
+            return Judgement::Verdict(Action::Fault(self.sound_but_wrong(expected)));
+        }
+        if received < expected {
+            return if self.begins_as_reply() {
+                Judgement::Verdict(Action::Fault(Fault::Short { received, expected }))
+            } else {
+                Judgement::NotAReply
+            };
+        }
+        if received > expected {
+            Judgement::Verdict(self.long())
+        } else {
+            Judgement::Verdict(Action::Fault(Fault::Crc))
+        }
+    }
+
+    /// What is wrong with a burst whose checksum is right.
+    fn sound_but_wrong(&self, expected: usize) -> Fault {
+        let (unit, function, received) = (self.bytes[0], self.bytes[1], self.bytes.len());
+        if unit != self.unit.value() {
+            Fault::WrongUnit { answered: unit }
+        } else if function & !EXCEPTION_BIT != self.request.function() {
+            Fault::WrongFunction { answered: function }
+        } else if received > expected {
+            Fault::Long { received, expected }
+        } else if received < expected {
+            Fault::Short { received, expected }
+        } else {
+            // As long as it should be, but its own byte count or sub-function says otherwise.
+            match self.shape {
+                ReplyShape::Data(bytes) if u16::from(self.bytes[2]) > bytes => Fault::Long { received, expected },
+                ReplyShape::Data(_) => Fault::Short { received, expected },
+                _ => Fault::WrongFunction { answered: function },
+            }
+        }
+    }
+
+    fn long(&self) -> Action {
+        Action::Fault(Fault::Long { received: self.bytes.len(), expected: self.expected_length() })
+    }
+
+    /// The length of a whole reply, judging by what came: an exception is shorter.
+    fn expected_length(&self) -> usize {
+        if self.bytes.get(1) == Some(&(self.request.function() | EXCEPTION_BIT)) {
+            EXCEPTION_LENGTH
+        } else {
+            self.shape.whole_length(&self.bytes).unwrap_or(EXCEPTION_LENGTH)
+        }
+    }
+
+    /// Whether a broken burst is a piece of the expected reply rather than noise.
+    fn begins_as_reply(&self) -> bool {
+        let unit_fits = self.bytes.first() == Some(&self.unit.value());
+        match self.bytes.get(1) {
+            None => unit_fits,
+            Some(function) => unit_fits && function & !EXCEPTION_BIT == self.request.function(),
+        }
+    }
+
+    /// Where the expected reply begins, if the burst ends with it. A burst that begins with it and goes on has none.
+    fn answer_start(&self) -> Option<usize> {
+        let last = self.bytes.len().checked_sub(EXCEPTION_LENGTH)?;
+        let start = (0..=last).find(|&start| self.is_answer(&self.bytes[start..]))?;
+        let goes_on_from_zero = start > 0 && self.whole_answer_at_zero();
+        (!goes_on_from_zero).then_some(start)
+    }
+
+    /// Whether the burst begins with a whole sound reply, whatever follows it.
+    fn whole_answer_at_zero(&self) -> bool {
+        [self.shape.whole_length(&self.bytes), Some(EXCEPTION_LENGTH)]
+            .into_iter()
+            .flatten()
+            .filter_map(|length| self.bytes.get(..length))
+            .any(|frame| self.is_answer(frame))
+    }
+
+    /// Whether `frame` is exactly a sound reply to this request, or the device's refusal.
+    fn is_answer(&self, frame: &[u8]) -> bool {
+        let function = self.request.function();
+        if frame.first() != Some(&self.unit.value()) {
+            return false;
+        }
+        let fits = match frame.get(1) {
+            Some(&code) if code == function => {
+                self.shape.whole_length(frame) == Some(frame.len()) && self.shape.fits(&frame[2..frame.len() - 2])
+            }
+            Some(&code) if code == function | EXCEPTION_BIT => frame.len() == EXCEPTION_LENGTH,
+            _ => false,
+        };
+        fits && is_sound(frame)
+    }
+
+    /// Whether the byte at `index` arrived before the wire could have carried the request and it.
+    fn came_too_soon(&self, index: usize) -> bool {
+        self.timing.early_replies == EarlyReplies::Refuse
+            && self.chunk_of(index).is_some_and(|chunk| chunk.arrived.latest < self.soonest)
+    }
+
+    fn chunk_of(&self, index: usize) -> Option<&Chunk> {
+        self.chunks.iter().rev().find(|chunk| chunk.begins <= index)
+    }
+
+    /// The times of a reply that begins at `start` of the burst and ends with it.
+    fn times(&self, start: usize) -> ReplyTimes {
+        let first = self.chunks.iter().rposition(|chunk| chunk.begins <= start).unwrap_or(0);
+        let inside = &self.chunks[first..];
+        let (Some(opening), Some(closing)) = (inside.first(), inside.last()) else {
+            let at = self.request_ended;
+            return ReplyTimes { request_ended: at, reply_began: at, reply_ended: at, largest_gap: Duration::ZERO };
+        };
+        // Where bytes take less time than on a wire, the request was over when it was written.
+        let request_ended = if opening.arrived.latest < self.request_ended { self.written } else { self.request_ended };
+        let characters = opening.begins + opening.length - start;
+        let began = opening.arrived.latest.before(self.timing.characters(characters));
+        let largest_gap = inside
+            .windows(2)
+            .map(|pair| pair[1].arrived.earliest.since(pair[0].arrived.latest))
+            .max()
+            .unwrap_or(Duration::ZERO);
+        ReplyTimes {
+            request_ended,
+            reply_began: began.max(request_ended),
+            reply_ended: closing.arrived.latest,
+            largest_gap,
+        }
+    }
+}
+
+/// What a burst was.
+enum Judgement {
+    Verdict(Action),
+    NotAReply,
+}
+
+#[cfg(test)]
+#[path = "transaction_tests.rs"]
+mod tests;
