@@ -5,7 +5,8 @@
 //! - [`command`]: one file a command;
 //! - [`daemon`]: wires lines, tallies, store and faces together;
 //! - [`face`]: what others see of a running daemon;
-//! - [`line`]: the wire, its transactions and their timing.
+//! - [`line`]: the wire, its transactions and their timing;
+//! - [`record`]: readings as CSV.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
@@ -13,3 +14,4 @@ pub mod command;
 pub mod daemon;
 pub mod face;
 pub mod line;
+pub mod record;
