@@ -7,7 +7,8 @@
 //! - [`reading`]: one moment of one meter, as its witnesses told it;
 //! - [`join`]: samples from many devices into readings;
 //! - [`decode`]: registers to values and back;
-//! - [`tally`]: the witnesses compared for ever.
+//! - [`tally`]: the witnesses compared for ever;
+//! - [`station`]: the whole way from registers to verdicts.
 //!
 //! Whatever needs the time gets it as an argument.
 
@@ -15,5 +16,6 @@ pub mod declared;
 pub mod decode;
 pub mod join;
 pub mod reading;
+pub mod station;
 pub mod tally;
 pub mod units;
