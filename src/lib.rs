@@ -6,7 +6,8 @@
 //! - [`daemon`]: wires lines, tallies, store and faces together;
 //! - [`face`]: what others see of a running daemon;
 //! - [`line`]: the wire, its transactions and their timing;
-//! - [`record`]: readings as CSV.
+//! - [`record`]: readings as CSV;
+//! - [`site`]: what the user wrote: site file and register maps, checked and reported on.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
@@ -15,3 +16,4 @@ pub mod daemon;
 pub mod face;
 pub mod line;
 pub mod record;
+pub mod site;

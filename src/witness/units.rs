@@ -97,6 +97,13 @@ impl std::ops::Div<Seconds> for Litres {
     }
 }
 
+impl std::ops::Div<LitresPerSecond> for Litres {
+    type Output = Seconds;
+    fn div(self, flow: LitresPerSecond) -> Seconds {
+        Seconds(self.0 / flow.0)
+    }
+}
+
 /// An instant of civil time: milliseconds since 1970-01-01T00:00:00Z. It may jump when a clock is set.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]

@@ -14,7 +14,7 @@ const LITRES_PER_IMPERIAL_GALLON: f64 = 4.546_09;
 /// 43,560 cubic feet of 0.3048 m.
 const LITRES_PER_ACRE_FOOT: f64 = 1_233_481.837_547_52;
 /// 43,560 cubic feet of 1200/3937 m (NIST SP 811, appendix B.8: 1.233489e3 m³).
-const LITRES_PER_SURVEY_ACRE_FOOT: f64 = 1_233_489.238_468_148_9;
+const LITRES_PER_SURVEY_ACRE_FOOT: f64 = 1_233_489.238_468_149;
 
 /// What has to be said beside a name before it means one unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

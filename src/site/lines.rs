@@ -1,0 +1,228 @@
+//! The parts of the site file that name no registers: lines, the store, the page, the broker, notices.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::path::Path;
+use std::time::Duration;
+
+use tallywell_witness::declared::{Broker, EarlyReplies, Framing, Line, LineMode, Parity, Port, StoreDeclared};
+use tallywell_witness::units::parse;
+use toml::Spanned;
+
+use super::meaning::Meaning;
+use super::written::Fields;
+
+/// Bits a second where none are declared: the standard's default (MODBUS over Serial Line V1.02 §3.2).
+const DEFAULT_BAUD: u32 = 19_200;
+const DEFAULT_REPLY_TIMEOUT: Duration = Duration::from_millis(300);
+const DEFAULT_WORST_LATENCY: Duration = Duration::from_secs(1);
+/// The rates that serial ports commonly offer.
+const USUAL_BAUD: [u32; 12] = [300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 38_400, 57_600, 76_800, 115_200];
+
+/// Reads the lines.
+pub(super) fn lines(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> BTreeMap<String, Line> {
+    let mut ports: Vec<(Port, Spanned<&str>)> = Vec::new();
+    let mut lines = BTreeMap::new();
+    for (name, fields) in site.named("line") {
+        if let Some(line) = line(name.get_ref(), &fields, meaning, &mut ports) {
+            lines.insert(line.name.clone(), line);
+        }
+    }
+    lines
+}
+
+fn line<'a>(
+    name: &str,
+    fields: &Fields<'a>,
+    meaning: &mut Meaning<'_>,
+    ports: &mut Vec<(Port, Spanned<&'a str>)>,
+) -> Option<Line> {
+    let mode = match fields.choice("mode") {
+        Some(mode) if *mode.get_ref() == 1 => LineMode::Listen,
+        _ => LineMode::Poll,
+    };
+    let reply_timeout = meaning.positive(fields.text("reply_timeout"));
+    let quiet_gap = match fields.text("quiet_gap") {
+        Some(gap) if *gap.get_ref() == "auto" => None,
+        gap => meaning.positive(gap),
+    };
+    let worst_latency = meaning.positive(fields.text("worst_latency"));
+    let baud = baud(fields, meaning);
+    let port = port(fields, mode, meaning, ports);
+    let timeout = reply_timeout.unwrap_or(DEFAULT_REPLY_TIMEOUT);
+    let latency = worst_latency.unwrap_or(DEFAULT_WORST_LATENCY.max(timeout));
+    if let Some(written) = fields.text("worst_latency").filter(|_| latency < timeout) {
+        meaning
+            .error(written.span(), "`worst_latency` is shorter than `reply_timeout`".to_owned())
+            .write("a reply may not be impossible while it is still waited for: raise it to `reply_timeout` at least");
+    }
+    Some(Line {
+        name: name.to_owned(),
+        port: port?,
+        framing: Framing {
+            baud,
+            parity: match fields.choice("parity").map(Spanned::into_inner) {
+                Some(1) => Parity::Odd,
+                Some(2) => Parity::None,
+                _ => Parity::Even,
+            },
+            stop_bits: fields.whole("stop_bits").map_or(1, |bits| if bits.into_inner() == 2 { 2 } else { 1 }),
+        },
+        mode,
+        reply_timeout: timeout,
+        quiet_gap,
+        worst_latency: latency,
+        echo: fields.truth("echo").unwrap_or(false),
+        early_replies: match fields.choice("early_replies") {
+            Some(choice) if *choice.get_ref() == 1 => EarlyReplies::Accept,
+            _ => EarlyReplies::Refuse,
+        },
+    })
+}
+
+fn baud(fields: &Fields<'_>, meaning: &mut Meaning<'_>) -> u32 {
+    let Some(written) = fields.whole("baud") else { return DEFAULT_BAUD };
+    let baud = u32::try_from(*written.get_ref()).unwrap_or(DEFAULT_BAUD);
+    if !USUAL_BAUD.contains(&baud) && baud <= 115_200 {
+        let nearest = USUAL_BAUD.into_iter().min_by_key(|usual| usual.abs_diff(baud)).unwrap_or(DEFAULT_BAUD);
+        meaning
+            .caution(written.span(), format!("{baud} is not a usual rate"))
+            .label(format!("did you mean {nearest}?"));
+    }
+    baud
+}
+
+fn port<'a>(
+    fields: &Fields<'a>,
+    mode: LineMode,
+    meaning: &mut Meaning<'_>,
+    ports: &mut Vec<(Port, Spanned<&'a str>)>,
+) -> Option<Port> {
+    let written = fields.text("port")?;
+    let text = written.get_ref().trim();
+    let port = if let Some(address) = text.strip_prefix("rtu+tcp://") {
+        Port::RtuOverTcp(host_and_port(address, &written, "rtu+tcp://", meaning)?)
+    } else if let Some(address) = text.strip_prefix("tcp://") {
+        Port::Tcp(host_and_port(address, &written, "tcp://", meaning)?)
+    } else if let Some((scheme, _)) = text.split_once("://") {
+        meaning
+            .error(written.span(), format!("`{scheme}://` is no kind of port"))
+            .write("write a path such as \"/dev/ttyUSB0\", or \"tcp://HOST:PORT\" or \"rtu+tcp://HOST:PORT\"");
+        return None;
+    } else if text.is_empty() {
+        meaning.error(written.span(), "the port has no name".to_owned()).write("write `port = \"/dev/ttyUSB0\"`");
+        return None;
+    } else {
+        // Not relative to the site file: ports have names of the machine's.
+        Port::Serial(text.into())
+    };
+    if mode == LineMode::Listen && matches!(port, Port::Tcp(_)) {
+        meaning
+            .error(written.span(), "a gateway that speaks Modbus TCP lets nobody listen to its line".to_owned())
+            .write("listen on a serial port at the line itself, or write `mode = \"poll\"`");
+    }
+    if let Some((_, first)) = ports.iter().find(|(other, _)| *other == port) {
+        let (span, file) = (first.span(), meaning.file);
+        meaning
+            .error(written.span(), format!("two lines use the port \"{text}\""))
+            .see(file, span, "the first of them")
+            .write("a port belongs to one line: put all of its devices on that line");
+    }
+    ports.push((port.clone(), written));
+    Some(port)
+}
+
+fn host_and_port(address: &str, written: &Spanned<&str>, scheme: &str, meaning: &mut Meaning<'_>) -> Option<String> {
+    if is_host_and_port(address) {
+        return Some(address.to_owned());
+    }
+    let host = address.split(':').next().filter(|host| !host.is_empty()).unwrap_or("192.0.2.10");
+    meaning
+        .error(written.span(), format!("\"{scheme}{address}\" does not say host and port"))
+        .write(format!("write as in `port = \"{scheme}{host}:502\"`"));
+    None
+}
+
+/// `HOST:PORT` with a port from 1 to 65535.
+fn is_host_and_port(address: &str) -> bool {
+    address.rsplit_once(':').is_some_and(|(host, port)| {
+        !host.is_empty()
+            && !host.contains(['/', '@', ' '])
+            && (!host.contains(':') || host.starts_with('[') && host.ends_with(']'))
+            && port.parse::<u16>().is_ok_and(|port| port > 0)
+    })
+}
+
+/// Reads where readings are kept; beside the site file under its name where nothing is declared.
+pub(super) fn store(site: &Fields<'_>, site_path: &Path, meaning: &mut Meaning<'_>) -> StoreDeclared {
+    let fields = site.table("store");
+    let path = fields.and_then(|fields| fields.text("path"));
+    if let Some(path) = path.as_ref().filter(|path| path.get_ref().trim().is_empty()) {
+        meaning.error(path.span(), "the store has no name".to_owned()).write("write `path = \"readings.db\"`");
+    }
+    StoreDeclared {
+        path: path.map_or_else(|| site_path.with_extension("db"), |path| meaning.beside_site_file(path.get_ref())),
+        keep_readings: meaning.positive(fields.and_then(|fields| fields.text("keep_readings"))),
+        largest: meaning.quantity(fields.and_then(|fields| fields.text("largest")), parse::bytes),
+    }
+}
+
+/// Reads the program that is told of events.
+pub(super) fn notice(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Vec<String>> {
+    let run = site.table("notice")?.texts("run")?;
+    let words: Vec<String> = run.get_ref().iter().map(|word| (*word.get_ref()).to_owned()).collect();
+    if words.first().is_none_or(|program| program.trim().is_empty()) {
+        meaning
+            .error(run.span(), "`run` names no program".to_owned())
+            .write("write as in `run = [\"/usr/local/bin/tell-me\"]`");
+        return None;
+    }
+    Some(words)
+}
+
+/// Reads where the page listens.
+pub(super) fn page(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<String> {
+    let listen = site.table("page")?.text("listen")?;
+    let text = listen.get_ref().trim();
+    if !is_host_and_port(text) {
+        meaning
+            .error(listen.span(), format!("\"{text}\" does not say host and port"))
+            .write("write as in `listen = \"127.0.0.1:8080\"`");
+        return None;
+    }
+    let here_only =
+        text.starts_with("localhost:") || text.parse::<SocketAddr>().is_ok_and(|address| address.ip().is_loopback());
+    if !here_only {
+        meaning
+            .caution(listen.span(), "the page can be reached from other machines, without a password".to_owned())
+            .write("it is read-only; \"127.0.0.1:8080\" keeps it to this machine");
+    }
+    Some(text.to_owned())
+}
+
+/// Reads the broker.
+pub(super) fn broker(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Broker> {
+    let fields = site.table("broker")?;
+    let url = fields.text("url")?;
+    let text = url.get_ref().trim();
+    let address = text.strip_prefix("mqtt://").or_else(|| text.strip_prefix("mqtts://"));
+    if !address.is_some_and(|address| is_host_and_port(address.trim_end_matches('/'))) {
+        let message = if address.is_some_and(|address| address.contains('@')) {
+            "a password does not belong into the URL: site files are kept as evidence, and shown".to_owned()
+        } else {
+            format!("\"{text}\" is no broker's URL")
+        };
+        meaning
+            .error(url.span(), message)
+            .write("write as in `url = \"mqtt://127.0.0.1:1883\"`, with `user` and `password_file` where needed");
+        return None;
+    }
+    let beside =
+        |name: &str, meaning: &Meaning<'_>| fields.text(name).map(|path| meaning.beside_site_file(path.get_ref()));
+    Some(Broker {
+        url: text.to_owned(),
+        user: fields.text("user").map(|user| (*user.get_ref()).to_owned()),
+        password_file: beside("password_file", meaning),
+        ca_file: beside("ca_file", meaning),
+    })
+}

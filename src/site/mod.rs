@@ -1,0 +1,106 @@
+//! What the user wrote: the site file and its register maps, read, checked, and reported on with the place of each error.
+//!
+//! In two stages: what was written, with the place of every value, and then what is meant. All errors are collected; no
+//! file is touched between the stages, because maps come through a function that the caller gives.
+
+mod devices;
+mod facts;
+mod keys;
+mod lines;
+mod map;
+mod meaning;
+mod meter_cautions;
+mod meters;
+mod problem;
+mod reference;
+mod sources;
+#[cfg(test)]
+mod tests;
+mod written;
+
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use tallywell_witness::declared::Site;
+
+pub use facts::{UnknownMeter, meter_facts, status_bits};
+pub use problem::{Problem, Problems, Severity, render, wants_colour};
+
+use devices::Maps;
+use problem::{File, Report};
+
+/// A site file that can be used, with its maps.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// What is meant.
+    pub site: Site,
+    /// What is doubtful about it.
+    pub cautions: Vec<Problem>,
+    /// Path and text of the site file and of each map, in that order.
+    pub sources: Vec<(PathBuf, String)>,
+}
+
+/// Reads a site file and its maps from disk.
+///
+/// # Errors
+/// Everything that is wrong with them, at once.
+pub fn load(path: &Path) -> Result<Loaded, Problems> {
+    let text = std::fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
+    let mut loaded = parse(&text, path, &mut |map| std::fs::read_to_string(map))?;
+    let doubtful = loaded.sources.iter().filter_map(|(path, _)| writable_by_all(path)).collect::<Vec<_>>();
+    loaded.cautions.extend(doubtful);
+    Ok(loaded)
+}
+
+/// Reads a site file from its text; `load_map` gives the text of the map at a path.
+///
+/// # Errors
+/// Everything that is wrong with them, at once.
+pub fn parse(
+    text: &str,
+    path: &Path,
+    load_map: &mut dyn FnMut(&Path) -> io::Result<String>,
+) -> Result<Loaded, Problems> {
+    let mut file = File { path: path.to_owned(), text: Arc::from(text), broken: false };
+    let mut report = Report::default();
+    let mut maps = Maps::new(load_map);
+    let site = meaning::site(&mut file, &mut maps, &mut report);
+    let mut sources = vec![(path.to_owned(), text.to_owned())];
+    sources.append(&mut maps.sources);
+    let is_usable = report.is_usable();
+    let files: Vec<PathBuf> = sources.iter().map(|(path, _)| path.clone()).collect();
+    let problems = report.into_sorted(&files);
+    match site.filter(|_| is_usable) {
+        Some(site) => Ok(Loaded { site, cautions: problems.into_all(), sources }),
+        None => Err(problems),
+    }
+}
+
+fn unreadable(path: &Path, error: &io::Error) -> Problems {
+    let (why, instead) = match error.kind() {
+        io::ErrorKind::NotFound => ("there is no such file".to_owned(), "name a site file with `--config SITE.toml`"),
+        io::ErrorKind::PermissionDenied => {
+            ("this user may not read it".to_owned(), "look at its owner and mode with `ls -l`")
+        }
+        io::ErrorKind::IsADirectory => ("it is a folder".to_owned(), "name the site file inside it"),
+        io::ErrorKind::InvalidData => ("it is not text in UTF-8".to_owned(), "save it as UTF-8"),
+        _ => (error.to_string(), "name a site file with `--config SITE.toml`"),
+    };
+    let mut problem = Problem::of_file(Severity::Error, path, format!("cannot read the site file: {why}"));
+    problem.write(instead);
+    Problems::of(problem)
+}
+
+/// Whoever can write the site file can name a program to be run, and change what counts as evidence.
+#[cfg(unix)]
+fn writable_by_all(path: &Path) -> Option<Problem> {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = std::fs::metadata(path).ok()?.permissions().mode();
+    (mode & 0o002 != 0).then(|| {
+        let mut problem =
+            Problem::of_file(Severity::Caution, path, "every user of this machine may change it".to_owned());
+        problem.write(format!("chmod o-w {}", path.display()));
+        problem
+    })
+}

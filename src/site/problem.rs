@@ -1,0 +1,277 @@
+//! What is wrong with a file that somebody wrote, shown where it is wrong, with what to write instead.
+
+use std::fmt;
+use std::io::IsTerminal;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
+
+/// How bad a problem is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// The file cannot be used.
+    Error,
+    /// The file can be used, but perhaps does not say what is meant.
+    Caution,
+}
+
+/// One file as it was read: what the places of problems refer to.
+#[derive(Debug)]
+pub(super) struct File {
+    /// Its name for people.
+    pub(super) path: PathBuf,
+    /// All of it.
+    pub(super) text: Arc<str>,
+    /// Its syntax is broken: what seems to be missing may only have been misread.
+    pub(super) broken: bool,
+}
+
+/// A stretch of a file.
+#[derive(Clone, Debug)]
+struct Place {
+    path: PathBuf,
+    text: Arc<str>,
+    span: Range<usize>,
+    label: String,
+}
+
+/// One thing that is wrong, or doubtful, with a file.
+#[derive(Clone, Debug)]
+pub struct Problem {
+    severity: Severity,
+    message: String,
+    instead: Option<String>,
+    path: PathBuf,
+    place: Option<Place>,
+    also: Vec<Place>,
+}
+
+impl Problem {
+    /// Whether it makes the file unusable.
+    #[must_use]
+    pub const fn severity(&self) -> Severity {
+        self.severity
+    }
+
+    /// What is wrong, in one sentence.
+    #[must_use]
+    pub fn message(&self) -> &str {
+        &self.message
+    }
+
+    /// What to write instead, or what to do.
+    #[must_use]
+    pub fn instead(&self) -> Option<&str> {
+        self.instead.as_deref()
+    }
+
+    /// The file.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Line and column, both from 1, the column in characters; none where the file as a whole is meant.
+    #[must_use]
+    pub fn line_and_column(&self) -> Option<(usize, usize)> {
+        let place = self.place.as_ref()?;
+        let before = &place.text[..place.span.start];
+        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
+        Some((before.matches('\n').count() + 1, before[line_start..].chars().count() + 1))
+    }
+
+    /// A problem of a whole file.
+    pub(super) fn of_file(severity: Severity, path: &Path, message: String) -> Self {
+        Self { severity, message, instead: None, path: path.to_owned(), place: None, also: Vec::new() }
+    }
+
+    /// A problem of a stretch of a file.
+    pub(super) fn at(severity: Severity, file: &File, span: Range<usize>, message: String) -> Self {
+        let place = Place::new(file, span, String::new());
+        Self { severity, message, instead: None, path: file.path.clone(), place: Some(place), also: Vec::new() }
+    }
+
+    /// Says what to write instead.
+    pub(super) fn write(&mut self, instead: impl Into<String>) -> &mut Self {
+        self.instead = Some(instead.into());
+        self
+    }
+
+    /// Says a few words right beside the underlined text.
+    pub(super) fn label(&mut self, label: impl Into<String>) -> &mut Self {
+        if let Some(place) = &mut self.place {
+            place.label = label.into();
+        }
+        self
+    }
+
+    /// Shows another place that has to do with it.
+    pub(super) fn see(&mut self, file: &File, span: Range<usize>, label: impl Into<String>) -> &mut Self {
+        self.also.push(Place::new(file, span, label.into()));
+        self
+    }
+
+    /// Where it stands, to put problems in the order in which a reader meets them.
+    fn order(&self) -> usize {
+        self.place.as_ref().map_or(0, |place| place.span.start)
+    }
+
+    fn group(&self) -> Group<'_> {
+        let level = match self.severity {
+            Severity::Error => Level::ERROR,
+            Severity::Caution => Level::WARNING.with_name("caution"),
+        };
+        let title = level.primary_title(self.message.as_str());
+        let mut group = match &self.place {
+            None => title.element(annotate_snippets::Origin::path(self.path.to_string_lossy())),
+            Some(place) => title.element(place.snippet(AnnotationKind::Primary, &self.also)),
+        };
+        for other in self.also.iter().filter(|other| self.place.as_ref().is_none_or(|place| place.path != other.path)) {
+            group = group.element(other.snippet(AnnotationKind::Context, &[]));
+        }
+        match &self.instead {
+            Some(instead) => group.element(Level::HELP.message(instead.as_str())),
+            None => group,
+        }
+    }
+}
+
+impl Place {
+    /// The stretch, kept inside the text and on character boundaries, and never empty where there is text to underline.
+    fn new(file: &File, span: Range<usize>, label: String) -> Self {
+        let text = &file.text;
+        let start = text.floor_char_boundary(span.start.min(text.len()));
+        let end = text.ceil_char_boundary(span.end.clamp(start, text.len()));
+        Self { path: file.path.clone(), text: Arc::clone(text), span: start..end, label }
+    }
+
+    /// The lines of this place, and of the others that are in the same file.
+    fn snippet<'a>(
+        &'a self,
+        kind: AnnotationKind,
+        others: &'a [Self],
+    ) -> Snippet<'a, annotate_snippets::Annotation<'a>> {
+        let annotation = |kind: AnnotationKind, place: &'a Self| {
+            let annotation = kind.span(place.span.clone());
+            if place.label.is_empty() { annotation } else { annotation.label(place.label.as_str()) }
+        };
+        let in_same_file = others.iter().filter(|other| other.path == self.path);
+        Snippet::source(&*self.text)
+            .path(self.path.to_string_lossy())
+            .fold(true)
+            .annotation(annotation(kind, self))
+            .annotations(in_same_file.map(|other| annotation(AnnotationKind::Context, other)))
+    }
+}
+
+/// Everything that is wrong with a site file and its maps. It displays itself, in colour where standard error is a
+/// terminal that wants colour.
+#[derive(Clone, Debug)]
+pub struct Problems {
+    all: Vec<Problem>,
+}
+
+impl Problems {
+    /// The problems, in the order in which a reader of the files meets them.
+    #[must_use]
+    pub fn all(&self) -> &[Problem] {
+        &self.all
+    }
+
+    /// One problem alone.
+    pub(super) fn of(problem: Problem) -> Self {
+        Self { all: vec![problem] }
+    }
+
+    /// The problems themselves.
+    pub(super) fn into_all(self) -> Vec<Problem> {
+        self.all
+    }
+
+    /// The report for people.
+    #[must_use]
+    pub fn render(&self, colour: bool) -> String {
+        let mut report = render(&self.all, colour);
+        let count = |severity| self.all.iter().filter(|problem| problem.severity == severity).count();
+        let errors = count(Severity::Error);
+        let cautions = count(Severity::Caution);
+        let mut summary = counted(errors, "error");
+        if cautions > 0 {
+            summary = format!("{summary} and {}", counted(cautions, "caution"));
+        }
+        report.push_str(&format!("\n{summary} to look at; nothing was started"));
+        report
+    }
+}
+
+/// `1 error`, `2 errors`.
+fn counted(count: usize, noun: &str) -> String {
+    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
+
+/// Problems as text for people, one after another with an empty line between.
+#[must_use]
+pub fn render(problems: &[Problem], colour: bool) -> String {
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+    let mut report = String::new();
+    for problem in problems {
+        report.push_str(&renderer.render(&[problem.group()]));
+        report.push_str("\n\n");
+    }
+    report.truncate(report.trim_end().len());
+    report.push('\n');
+    report
+}
+
+/// Whether a stream wants colour: a terminal, and nobody said no.
+#[must_use]
+pub fn wants_colour(stream: &impl IsTerminal) -> bool {
+    stream.is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|value| value.is_empty())
+}
+
+impl fmt::Display for Problems {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        formatter.write_str(&self.render(wants_colour(&std::io::stderr())))
+    }
+}
+
+impl std::error::Error for Problems {}
+
+/// Collects problems while files are read.
+#[derive(Debug, Default)]
+pub(super) struct Report {
+    problems: Vec<Problem>,
+}
+
+impl Report {
+    /// Notes an error.
+    pub(super) fn error(&mut self, file: &File, span: Range<usize>, message: impl Into<String>) -> &mut Problem {
+        self.add(Problem::at(Severity::Error, file, span, message.into()))
+    }
+
+    /// Notes a caution.
+    pub(super) fn caution(&mut self, file: &File, span: Range<usize>, message: impl Into<String>) -> &mut Problem {
+        self.add(Problem::at(Severity::Caution, file, span, message.into()))
+    }
+
+    /// Notes a problem and hands it back for more to be said.
+    pub(super) fn add(&mut self, problem: Problem) -> &mut Problem {
+        let index = self.problems.len();
+        self.problems.push(problem);
+        &mut self.problems[index]
+    }
+
+    /// True where nothing forbids to go on.
+    pub(super) fn is_usable(&self) -> bool {
+        self.problems.iter().all(|problem| problem.severity == Severity::Caution)
+    }
+
+    /// Everything noted: file after file in the order of `files`, errors and cautions as they stand in each.
+    pub(super) fn into_sorted(mut self, files: &[PathBuf]) -> Problems {
+        let rank = |problem: &Problem| files.iter().position(|file| *file == problem.path).unwrap_or(files.len());
+        self.problems.sort_by_key(|problem| (rank(problem), problem.order()));
+        Problems { all: self.problems }
+    }
+}
