@@ -1,4 +1,4 @@
-//! Simulated plants, meters and receivers, sharing no code with the program that they test.
+//! Simulated plants, meters, receivers, slaves and wires, sharing no code with the program that they test.
 //!
 //! From the pipe to the poller:
 //!
@@ -13,15 +13,30 @@
 //! - [`wiring`]: a shed behind registers, for a slave on a wire;
 //! - [`direct`]: a shed sampled without a wire, months in seconds.
 //!
-//! Nothing here has a clock: time is an argument.
+//! From the registers to the serial port:
+//!
+//! - [`image`]: what a device's registers hold at an instant;
+//! - [`frame`]: requests read, replies written;
+//! - [`slave`]: a device at an address;
+//! - [`wire`]: the one pair that all share, byte by byte;
+//! - [`pty`]: a serial port that programs can open;
+//! - [`rig`]: a wire behind such a port, in real time.
+//!
+//! But for the rig nothing here has a clock: time is an argument.
 
 pub mod direct;
+pub mod frame;
+pub mod image;
 pub mod meter;
 pub mod output;
 pub mod plant;
 pub mod profile;
+pub mod pty;
 pub mod random;
 pub mod receiver;
 pub mod register;
+pub mod rig;
+pub mod slave;
 pub mod trouble;
+pub mod wire;
 pub mod wiring;

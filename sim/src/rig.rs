@@ -1,0 +1,232 @@
+//! A wire in real time, behind a serial port that programs can open.
+
+use std::io;
+use std::num::NonZeroU64;
+use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::{Builder, JoinHandle};
+use std::time::{Duration, Instant};
+
+use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
+
+use crate::pty::{Port, PortError};
+use crate::wire::{Delivery, Wire, Witnessed};
+
+/// The thread wakes so long before an instant that matters, and spins for the rest: timers overshoot by up to this.
+const SPIN: Duration = Duration::from_micros(150);
+
+/// It looks at least so often whether the port is to be pulled or put back.
+const LONGEST_SLEEP: Duration = Duration::from_millis(100);
+
+/// A wire that runs in a thread of its own until it is dropped.
+pub struct Rig {
+    shared: Arc<Shared>,
+    thread: Option<JoinHandle<()>>,
+    link: PathBuf,
+}
+
+struct Shared {
+    wire: Mutex<Wire>,
+    started: Instant,
+    stopping: AtomicBool,
+    unplugged: AtomicBool,
+    wake: OwnedFd,
+    /// When the port is pulled out and put back.
+    absences: Vec<std::ops::Range<Duration>>,
+}
+
+impl Rig {
+    /// Runs `wire` behind a serial port at `link`.
+    ///
+    /// # Errors
+    /// No pseudo-terminal, or no link.
+    pub fn run(wire: Wire, link: &Path) -> Result<Self, PortError> {
+        Self::run_with_absences(wire, Vec::new(), link)
+    }
+
+    /// The same, with the port pulled out during `absences`.
+    ///
+    /// # Errors
+    /// No pseudo-terminal, or no link.
+    pub fn run_with_absences(
+        wire: Wire,
+        absences: Vec<std::ops::Range<Duration>>,
+        link: &Path,
+    ) -> Result<Self, PortError> {
+        let port = Port::open(link)?;
+        let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK)
+            .map_err(|error| PortError::NoTerminal(error.into()))?;
+        let shared = Arc::new(Shared {
+            wire: Mutex::new(wire),
+            started: Instant::now(),
+            stopping: AtomicBool::new(false),
+            unplugged: AtomicBool::new(false),
+            wake,
+            absences,
+        });
+        let thread = Builder::new().name("wire".to_owned()).spawn({
+            let shared = Arc::clone(&shared);
+            let link = link.to_owned();
+            move || shared.run(port, &link)
+        });
+        let thread = thread.map_err(PortError::NoTerminal)?;
+        Ok(Self { shared, thread: Some(thread), link: link.to_owned() })
+    }
+
+    /// The path that programs open.
+    #[must_use]
+    pub fn link(&self) -> &Path {
+        &self.link
+    }
+
+    /// The instant from which the wire counts its times.
+    #[must_use]
+    pub fn started(&self) -> Instant {
+        self.shared.started
+    }
+
+    /// What the wire saw so far. The wire stands still while `look` runs.
+    pub fn witnessed<T>(&self, look: impl FnOnce(&Witnessed) -> T) -> T {
+        look(self.shared.wire().witnessed())
+    }
+
+    /// Something to do with the wire while it runs. It stands still meanwhile.
+    pub fn with_wire<T>(&self, act: impl FnOnce(&mut Wire) -> T) -> T {
+        let outcome = act(&mut self.shared.wire());
+        self.shared.wake();
+        outcome
+    }
+
+    /// Pulls the port out: the link goes, and whoever has it open gets errors.
+    pub fn unplug(&self) {
+        self.shared.unplugged.store(true, Ordering::Release);
+        self.shared.wake();
+    }
+
+    /// Puts the port back under the same link.
+    pub fn replug(&self) {
+        self.shared.unplugged.store(false, Ordering::Release);
+        self.shared.wake();
+    }
+}
+
+impl Drop for Rig {
+    fn drop(&mut self) {
+        self.shared.stopping.store(true, Ordering::Release);
+        self.shared.wake();
+        if let Some(thread) = self.thread.take() {
+            // A thread that panicked has said so already.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Shared {
+    fn wire(&self) -> MutexGuard<'_, Wire> {
+        self.wire.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn wake(&self) {
+        // Fails only when the counter is full, and then the thread is awake anyway.
+        let _ = rustix::io::write(&self.wake, &1_u64.to_ne_bytes());
+    }
+
+    fn run(&self, port: Port, link: &Path) {
+        // Without this the kernel adds 50 us to every sleep; where it is refused the spin covers most of that.
+        let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
+        let mut plugged = Some(port);
+        while !self.stopping.load(Ordering::Acquire) {
+            let absent = self.is_absent();
+            plugged = match plugged {
+                Some(_) if absent => None,
+                None if !absent => Port::open(link)
+                    .inspect_err(|error| tracing::warn!("the simulated port cannot be put back: {error}"))
+                    .ok(),
+                unchanged => unchanged,
+            };
+            let Err(error) = self.step(plugged.as_ref()) else { continue };
+            tracing::warn!("the simulated port failed, and is made anew: {error}");
+            plugged = None;
+        }
+    }
+
+    fn is_absent(&self) -> bool {
+        let now = self.started.elapsed();
+        self.unplugged.load(Ordering::Acquire) || self.absences.iter().any(|absence| absence.contains(&now))
+    }
+
+    /// Does what is due, then waits for what comes first: the program's bytes or the wire's next instant.
+    fn step(&self, port: Option<&Port>) -> io::Result<()> {
+        let (deliveries, next) = {
+            let mut wire = self.wire();
+            (wire.advance(self.started.elapsed()), wire.next())
+        };
+        self.deliver(port, deliveries)?;
+        let now = self.started.elapsed();
+        let wait = match next {
+            Some((at, true)) => at.saturating_sub(now + SPIN),
+            Some((at, false)) => at.saturating_sub(now),
+            None => LONGEST_SLEEP,
+        };
+        if !wait.is_zero() {
+            self.sleep(port, wait.min(LONGEST_SLEEP))?;
+        }
+        self.receive(port)?;
+        let Some((at, true)) = next else { return Ok(()) };
+        while self.started.elapsed() < at && at.saturating_sub(self.started.elapsed()) <= SPIN {
+            if self.receive(port)? {
+                break;
+            }
+            std::hint::spin_loop();
+        }
+        Ok(())
+    }
+
+    fn sleep(&self, port: Option<&Port>, wait: Duration) -> io::Result<()> {
+        let timeout = Timespec::try_from(wait).map_err(io::Error::other)?;
+        let wake = PollFd::new(&self.wake, PollFlags::IN);
+        let woken = match port {
+            Some(port) => poll(&mut [wake, PollFd::new(port, PollFlags::IN)], Some(&timeout)),
+            None => poll(&mut [wake], Some(&timeout)),
+        };
+        match woken {
+            Ok(_) | Err(rustix::io::Errno::INTR) => {}
+            Err(error) => return Err(error.into()),
+        }
+        // Empty or not, it is only there to wake.
+        let _ = rustix::io::read(&self.wake, &mut [0_u8; 8]);
+        Ok(())
+    }
+
+    /// Takes what the program sent; says whether there was anything.
+    fn receive(&self, port: Option<&Port>) -> io::Result<bool> {
+        let Some(port) = port else { return Ok(false) };
+        let mut buffer = [0; 1024];
+        let bytes = port.read(&mut buffer)?;
+        if bytes.is_empty() {
+            return Ok(false);
+        }
+        let at = self.started.elapsed();
+        let deliveries = {
+            let mut wire = self.wire();
+            let before = wire.advance(at);
+            wire.master_sends(bytes, at);
+            before
+        };
+        self.deliver(Some(port), deliveries)?;
+        Ok(true)
+    }
+
+    fn deliver(&self, port: Option<&Port>, deliveries: Vec<Delivery>) -> io::Result<()> {
+        for delivery in deliveries {
+            if let Some(port) = port {
+                port.write(&delivery.bytes)?;
+            }
+            let late = self.started.elapsed().saturating_sub(delivery.due);
+            self.wire().delivered(late);
+        }
+        Ok(())
+    }
+}
