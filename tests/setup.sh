@@ -23,3 +23,10 @@ if [ ! -x target/peers/bin/python3 ] || ! cmp -s tests/peers/requirements.txt ta
     target/peers/bin/pip install --quiet --disable-pip-version-check -r tests/peers/requirements.txt
     cp tests/peers/requirements.txt target/peers/installed.txt
 fi
+
+for peer in libmodbus_slave libmodbus_master; do
+    if [ "tests/peers/$peer.c" -nt "target/peers/bin/$peer" ]; then
+        # shellcheck disable=SC2046 # the flags are words
+        gcc -Wall -Wextra -O1 -o "target/peers/bin/$peer" "tests/peers/$peer.c" $(pkg-config --cflags --libs libmodbus)
+    fi
+done
