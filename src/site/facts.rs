@@ -52,17 +52,21 @@ pub fn meter_facts(site: &Site, name: &str) -> Result<MeterFacts, UnknownMeter> 
         pulses: witness(pulse.map(|pulse| &pulse.count), &count),
         receiver_flow: witness(current_loop.and_then(|current_loop| current_loop.receiver_flow.as_ref()), &other),
         receiver_total: witness(pulse.and_then(|pulse| pulse.receiver_total.as_ref()), &other),
-        status_names: status_bits(site, meter).map(|(_, _, name)| name.to_owned()).collect(),
+        status_names: status_names(site, meter),
         meter: meter.clone(),
     })
 }
 
-/// The named status bits of a meter, in the order of [`MeterFacts::status_names`]: the entry, the bit in it, its name.
-pub fn status_bits<'s>(site: &'s Site, meter: &'s Meter) -> impl Iterator<Item = (&'s Source, u8, &'s str)> {
-    meter.status.iter().flat_map(|source| {
-        let bits = entry_of(site, source).map(|(entry, _)| &entry.bits);
-        bits.into_iter().flatten().map(move |(bit, name)| (source, *bit, name.as_str()))
-    })
+/// The names of a meter's status bits, entry after entry and bit after bit; a name that comes again is one alarm.
+fn status_names(site: &Site, meter: &Meter) -> Vec<String> {
+    let mut names: Vec<String> = Vec::new();
+    let entries = meter.status.iter().filter_map(|source| entry_of(site, source));
+    for name in entries.flat_map(|(entry, _)| entry.bits.values()) {
+        if !names.contains(name) {
+            names.push(name.clone());
+        }
+    }
+    names
 }
 
 fn facts(site: &Site, meter: &Meter, source: &Source, of_file: &Entry) -> Option<WitnessFacts> {

@@ -239,8 +239,9 @@ impl EntryReader<'_, '_> {
 
     fn unit(&mut self, value_type: Option<ValueType>) -> Option<Unit> {
         let Some(written) = self.fields.text("unit") else {
-            let names_itself = value_type == Some(ValueType::Bit) || self.fields.key_span("bits").is_some();
-            if self.fields.key_span("unit").is_none() && !names_itself && !self.file.broken {
+            let needs_none = value_type.is_none_or(|value_type| value_type == ValueType::Bit)
+                || self.fields.key_span("bits").is_some();
+            if self.fields.key_span("unit").is_none() && !needs_none && !self.file.broken {
                 let (name, span) = (*self.name.get_ref(), self.name.span());
                 self.report
                     .caution(self.file, span, format!("[entry.{name}] has no `unit`: it is taken as a bare number"))

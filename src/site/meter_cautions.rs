@@ -112,10 +112,10 @@ fn pulses_cannot_carry(meter: &Meter, fields: &Fields<'_>, meaning: &mut Meaning
     let Some(expected) = full_scale.or(meter.limits.high).filter(|expected| *expected > highest) else { return };
     let what = if full_scale.is_some() { "full scale" } else { "the high limit" };
     let least = expected * period;
-    let (highest, expected) = (highest.0, expected.0);
+    let (highest, expected, least) = (figure(highest.0), figure(expected.0), figure(least.0));
     meaning
-        .caution(written.span(), format!("these pulses carry {highest:.4} L/s at most; {what} is {expected:.4} L/s"))
-        .write(format!("take at least {:.4} L a pulse, or a shorter on_time and pause", least.0));
+        .caution(written.span(), format!("these pulses carry {highest} L/s at most; {what} is {expected} L/s"))
+        .write(format!("take at least {least} L a pulse, or a shorter on_time and pause"));
 }
 
 /// A net total goes back where forward pulses stand still.
@@ -127,6 +127,14 @@ fn net_total(meter: &Meter, fields: &Fields<'_>, meaning: &mut Meaning<'_>) {
             .caution(written.span(), "forward pulses cannot be held against a net total exactly".to_owned())
             .write("declare `reverse_total`, or take the forward total if the map has one");
     }
+}
+
+/// A number to three significant digits, without zeros that say nothing.
+fn figure(number: f64) -> String {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to what can be printed")]
+    let decimals = (2.0 - number.abs().log10().floor()).clamp(0.0, 9.0) as usize;
+    let text = format!("{number:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 /// A large number as people read it: `16 777 216 L`.

@@ -1,6 +1,6 @@
 //! The meters of the site file: their witnesses, as their receivers take them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use tallywell_witness::declared::{
@@ -21,6 +21,9 @@ const DEFAULT_ACCURACY: f64 = 0.001;
 /// NE 43: the currents that still mean a flow, and those that signal a fault.
 const NE_43_SATURATES: (Milliamperes, Milliamperes) = (Milliamperes(3.8), Milliamperes(20.5));
 const NE_43_FAULT: (Milliamperes, Milliamperes) = (Milliamperes(3.6), Milliamperes(21.0));
+
+/// Status bits of one meter: what a [`tallywell_witness::reading::StatusBits`] holds.
+const MOST_STATUS_NAMES: usize = 64;
 
 /// Reads the meters.
 pub(super) fn meters(
@@ -87,8 +90,30 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
         self.entry(fields, key, wanted).map(|resolved| resolved.source)
     }
 
-    /// The entries whose bits are the meter's alarms: those declared, or all that name bits on its device.
+    /// The entries whose bits are the meter's alarms, as long as they are not too many to be told apart.
     fn status(&mut self, witness: Option<&Resolved<'d>>) -> Vec<Source> {
+        let status = self.status_entries(witness);
+        let names: BTreeSet<&String> = status
+            .iter()
+            .filter_map(|source| match source {
+                Source::Entry { device, entry } => {
+                    self.sources.devices.get(device)?.map.as_ref()?.map.entries.get(entry)
+                }
+                Source::File(_) => None,
+            })
+            .flat_map(|entry| entry.bits.values())
+            .collect();
+        if names.len() > MOST_STATUS_NAMES {
+            let message = format!("`{}` has {} named status bits", self.name.get_ref(), names.len());
+            self.meaning
+                .error(self.name.span(), message)
+                .write(format!("at most {MOST_STATUS_NAMES} are kept apart: choose entries with `status = [...]`"));
+        }
+        status
+    }
+
+    /// The entries that are declared, or all that name bits on its device.
+    fn status_entries(&mut self, witness: Option<&Resolved<'d>>) -> Vec<Source> {
         if let Some(written) = self.fields.texts("status") {
             let entries = written.into_inner().into_iter();
             return entries

@@ -24,7 +24,7 @@ use std::sync::Arc;
 
 use tallywell_witness::declared::Site;
 
-pub use facts::{UnknownMeter, meter_facts, status_bits};
+pub use facts::{UnknownMeter, meter_facts};
 pub use problem::{Problem, Problems, Severity, render, wants_colour};
 
 use devices::Maps;

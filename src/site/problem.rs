@@ -46,6 +46,7 @@ pub struct Problem {
     path: PathBuf,
     place: Option<Place>,
     also: Vec<Place>,
+    is_syntax: bool,
 }
 
 impl Problem {
@@ -84,13 +85,28 @@ impl Problem {
 
     /// A problem of a whole file.
     pub(super) fn of_file(severity: Severity, path: &Path, message: String) -> Self {
-        Self { severity, message, instead: None, path: path.to_owned(), place: None, also: Vec::new() }
+        Self {
+            severity,
+            message,
+            instead: None,
+            path: path.to_owned(),
+            place: None,
+            also: Vec::new(),
+            is_syntax: false,
+        }
     }
 
     /// A problem of a stretch of a file.
     pub(super) fn at(severity: Severity, file: &File, span: Range<usize>, message: String) -> Self {
         let place = Place::new(file, span, String::new());
-        Self { severity, message, instead: None, path: file.path.clone(), place: Some(place), also: Vec::new() }
+        let path = file.path.clone();
+        Self { severity, message, instead: None, path, place: Some(place), also: Vec::new(), is_syntax: false }
+    }
+
+    /// Says that it is of the file's syntax: what else is said about the same line only follows from it.
+    pub(super) const fn of_syntax(&mut self) -> &mut Self {
+        self.is_syntax = true;
+        self
     }
 
     /// Says what to write instead.
@@ -201,7 +217,7 @@ impl Problems {
         if cautions > 0 {
             summary = format!("{summary} and {}", counted(cautions, "caution"));
         }
-        report.push_str(&format!("\n{summary} to look at; nothing was started"));
+        report.push_str(&format!("\n{summary}"));
         report
     }
 }
@@ -270,6 +286,16 @@ impl Report {
 
     /// Everything noted: file after file in the order of `files`, errors and cautions as they stand in each.
     pub(super) fn into_sorted(mut self, files: &[PathBuf]) -> Problems {
+        let broken: Vec<(PathBuf, usize)> = self
+            .problems
+            .iter()
+            .filter(|problem| problem.is_syntax)
+            .filter_map(|problem| Some((problem.path.clone(), problem.line_and_column()?.0)))
+            .collect();
+        self.problems.retain(|problem| {
+            let line = problem.line_and_column().map(|(line, _)| line);
+            problem.is_syntax || !broken.iter().any(|(path, number)| *path == problem.path && Some(*number) == line)
+        });
         let rank = |problem: &Problem| files.iter().position(|file| *file == problem.path).unwrap_or(files.len());
         self.problems.sort_by_key(|problem| (rank(problem), problem.order()));
         Problems { all: self.problems }

@@ -180,7 +180,7 @@ fn is_wanted(
         map.map.entries.values().filter(|other| fits(other)).map(|other| other.name.as_str()).collect();
     match (wanted, others.as_slice()) {
         (_, [_, ..]) => {
-            problem.write(format!("of its map, {} would fit", listed(others.iter().copied(), "or")));
+            problem.write(format!("in its map, {} would fit", listed(others.iter().copied(), "or")));
         }
         (Wanted::OneOf([first, ..]), []) => {
             problem.write(format!(

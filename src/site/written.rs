@@ -5,7 +5,6 @@
 
 use std::ops::Range;
 
-use tallywell_witness::units::Dimension;
 use toml::Spanned;
 use toml::de::{DeInteger, DeTable, DeValue};
 
@@ -17,9 +16,39 @@ pub(super) fn parse_toml<'t>(text: &'t str, file: &mut File, report: &mut Report
     let (document, errors) = DeTable::parse_recoverable(text);
     file.broken = !errors.is_empty();
     for error in errors {
-        report.error(file, error.span().unwrap_or_default(), format!("this is not TOML: {}", error.message()));
+        let (what, instead) = toml_error(error.message());
+        let problem = report.error(file, error.span().unwrap_or_default(), format!("this is not TOML: {what}"));
+        problem.of_syntax();
+        if let Some(instead) = instead {
+            problem.write(instead);
+        }
     }
     document
+}
+
+/// The slips that people make most, in words for people; the parser's own words for the rest.
+fn toml_error(message: &str) -> (&str, Option<&'static str>) {
+    let description = message.split_once(", expected").map_or(message, |(description, _)| description);
+    let known = match description {
+        "string values must be quoted" => ("a text without its quotes", "write it as in `site = \"Kestrel Creek\"`"),
+        "duplicate key" => ("the same key twice in one table", "keep one of them"),
+        "unclosed table" | "unclosed array table" => ("a `]` is missing", "write the table's name as in `[line.shed]`"),
+        "unclosed array" => ("a `]` is missing", "write a list as in `[\"3.8 mA\", \"20.5 mA\"]`"),
+        "unclosed inline table" => ("a `}` is missing", "write as in `{ 0 = \"empty pipe\" }`"),
+        "unexpected leading zero" => ("a number with a leading zero", "leave the zero out, or put a text in quotes"),
+        "invalid basic string" | "invalid literal string" => {
+            ("a text that does not end", "close its quotes on the same line")
+        }
+        "key with no value" => ("a key without a value", "write `KEY = VALUE`"),
+        "missing value for key" => ("nothing behind the `=`", "write a value, or leave the key out"),
+        "missing assignment between key-value pairs" => ("no `=` behind the key", "write `KEY = VALUE`"),
+        "invalid unquoted key" => {
+            ("a key with other characters than letters, digits, `-` and `_`", "put the key in quotes")
+        }
+        "unexpected key or value" => ("something behind the value", "write one `KEY = VALUE` a line"),
+        _ => return (message, None),
+    };
+    (known.0, Some(known.1))
 }
 
 /// A table whose shape has been checked.
@@ -209,7 +238,15 @@ impl Checker<'_> {
         if self.file.broken {
             return;
         }
-        for key in keys.iter().filter(|key| key.needed && !table.contains_key(key.name)) {
+        // A key that is only misspelt is told about once.
+        let misspelt: Vec<_> = table
+            .iter()
+            .filter(|(written, _)| keys.iter().all(|key| key.name != written.get_ref().as_ref()))
+            .filter_map(|(written, _)| nearest(written.get_ref(), keys.iter().map(|key| key.name)))
+            .collect();
+        for key in
+            keys.iter().filter(|key| key.needed && !table.contains_key(key.name) && !misspelt.contains(&key.name))
+        {
             self.missing(key, within, at);
         }
     }
@@ -231,7 +268,7 @@ impl Checker<'_> {
             _ => format!("{} = {}", key.name, key.example),
         };
         let message = if within.is_empty() {
-            format!("`{}` is missing: {}", key.name, key.about)
+            format!("there is no `{}`: {}", key.name, key.about)
         } else {
             format!("[{within}] has no `{}`: {}", key.name, key.about)
         };
@@ -275,13 +312,9 @@ impl Checker<'_> {
         let source = self.file.text.get(value.span()).unwrap_or_default();
         let name = key.name;
         let (message, instead) = match (&key.holds, written) {
-            (Holds::Quantity(dimension), DeValue::Integer(_) | DeValue::Float(_)) => (
+            (Holds::Quantity(_) | Holds::Size | Holds::TimeOrAuto, DeValue::Integer(_) | DeValue::Float(_)) => (
                 format!("`{name}` needs a unit"),
-                format!("write `{name} = \"{source} {}\"`, or what its unit is", dimension.example_unit()),
-            ),
-            (Holds::TimeOrAuto, DeValue::Integer(_) | DeValue::Float(_)) => (
-                format!("`{name}` needs a unit"),
-                format!("write `{name} = \"{source} {}\"`, or what its unit is", Dimension::Time.example_unit()),
+                format!("write `{name} = \"{source} {}\"`, or whatever its unit is", unit_of_example(key)),
             ),
             (Holds::Whole(least, most), DeValue::Integer(_)) => {
                 let range = if *most == i64::MAX { format!("{least} or more") } else { format!("{least} to {most}") };
@@ -325,15 +358,22 @@ impl Checker<'_> {
     }
 }
 
+/// The unit in a key's example: `ms` of `"60ms"`.
+fn unit_of_example(key: &Key) -> &'static str {
+    let unit =
+        key.example.trim_matches('"').trim_start_matches(|next: char| next.is_ascii_digit() || next == '.').trim();
+    if unit == "auto" { "ms" } else { unit }
+}
+
 /// Letters and digits of any script, `-` and `_`.
 fn is_name(text: &str) -> bool {
     !text.is_empty() && text.chars().all(|character| character.is_alphanumeric() || "-_".contains(character))
 }
 
-fn kind_wanted(holds: &Holds) -> &'static str {
-    match holds {
+fn kind_wanted(holds: &Holds) -> String {
+    let kind = match holds {
+        Holds::Quantity(dimension) => return format!("a text with {} and its unit", dimension.noun()),
         Holds::Text | Holds::Choice(_) => "a text",
-        Holds::Quantity(_) => "a text with a number and its unit",
         Holds::Size => "a text with a number of bytes",
         Holds::TimeOrAuto => "a text with a time, or \"auto\"",
         Holds::FlowTolerance => "a text with a share",
@@ -346,7 +386,8 @@ fn kind_wanted(holds: &Holds) -> &'static str {
         Holds::TextOrTexts => "a text or a list of texts",
         Holds::Bits => "a table of names by bit number",
         Holds::Table(_) | Holds::Named(_) => "a table",
-    }
+    };
+    kind.to_owned()
 }
 
 const fn kind_written(value: &DeValue<'_>) -> &'static str {

@@ -40,7 +40,7 @@ pub enum QuantityError {
         /// The unit as written.
         symbol: String,
         /// The nearest that is known.
-        nearest: Option<&'static str>,
+        nearest: Option<String>,
         /// What a right quantity looks like.
         example: String,
     },
@@ -370,7 +370,7 @@ mod tests {
         assert_eq!(said(flow("36").unwrap_err()), "`36` has no unit: write it as in `36 L/s`");
         assert_eq!(said(flow("fast").unwrap_err()), "`fast` is not a number with a unit: write it as in `36 L/s`");
         assert_eq!(said(flow("1,5 L/s").unwrap_err()), "`1,5 L/s` has a decimal comma: write `1.5 L/s`");
-        assert_eq!(said(flow("1 litr/s").unwrap_err()), "`litr/s` is not a unit known here: did you mean `litre`?");
+        assert_eq!(said(flow("1 litr/s").unwrap_err()), "`litr/s` is not a unit known here: did you mean `litre/s`?");
         assert_eq!(said(duration("-1s").unwrap_err()), "`-1s` is negative: write it as in `300ms`");
         assert_eq!(said(bytes("2 Gib/s").unwrap_err()), "`Gib/s` is not a unit known here: write it as in `2 GiB`");
         assert_eq!(said(bytes("1e9 TiB").unwrap_err()), "`1e9 TiB` is too large: write it as in `2 GiB`");

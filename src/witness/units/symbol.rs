@@ -168,7 +168,7 @@ const OTHERS: &[&str] = &[
 #[derive(Clone, Debug, PartialEq)]
 pub(super) enum NoUnit {
     /// No unit of this name; the nearest that there is.
-    Unknown(Option<&'static str>),
+    Unknown(Option<String>),
     /// Several units of this name.
     Ambiguous(Vec<String>),
 }
@@ -182,18 +182,30 @@ pub(super) fn find(written: &str) -> Result<Unit, NoUnit> {
     }
     let (dimension, to_base) = match text.rsplit_once('/') {
         None => named(&text, said, "")?,
-        Some((above, below)) => quotient(above.trim(), below.trim(), said)?,
+        Some((above, below)) => {
+            let nearest_other = || OTHERS.iter().find(|other| strsim::osa_distance(&normal(other), &text) == 1);
+            quotient(above.trim(), below.trim(), said).map_err(|no_unit| match (no_unit, nearest_other()) {
+                (NoUnit::Unknown(_), Some(other)) => NoUnit::Unknown(Some((*other).to_owned())),
+                (no_unit, _) => no_unit,
+            })?
+        }
     };
     Ok(Unit { symbol: written.to_owned(), dimension, to_base })
 }
 
 fn quotient(above: &str, below: &str, said: Said) -> Result<(Dimension, f64), NoUnit> {
     let is_pulse = matches!(below.to_lowercase().as_str(), "p" | "pulse");
-    let (dimension, to_base) = named(above, said, &format!("/{below}"))?;
+    let near = |no_unit, whole: &dyn Fn(String) -> String| match no_unit {
+        NoUnit::Unknown(nearest) => NoUnit::Unknown(nearest.map(whole)),
+        ambiguous @ NoUnit::Ambiguous(_) => ambiguous,
+    };
+    let (dimension, to_base) = named(above, said, &format!("/{below}"))
+        .map_err(|no_unit| near(no_unit, &|above| format!("{above}/{below}")))?;
     if is_pulse && dimension == Dimension::Volume {
         return Ok((dimension, to_base));
     }
-    let (below_dimension, below_to_base) = named(below, Said::default(), "")?;
+    let (below_dimension, below_to_base) =
+        named(below, Said::default(), "").map_err(|no_unit| near(no_unit, &|below| format!("{above}/{below}")))?;
     match (dimension, below_dimension) {
         (Dimension::Volume, Dimension::Time) => Ok((Dimension::Flow, to_base / below_to_base)),
         (Dimension::Length, Dimension::Time) => Ok((Dimension::Velocity, to_base / 1e3 / below_to_base)),
@@ -213,7 +225,7 @@ fn named(text: &str, said: Said, rest: &str) -> Result<(Dimension, f64), NoUnit>
         (Needs::Gallon, Said { country: Some(Country::Imperial), foot: None, .. }) => LITRES_PER_IMPERIAL_GALLON,
         (Needs::Foot, Said { foot: Some(Foot::International), .. }) => LITRES_PER_ACRE_FOOT,
         (Needs::Foot, Said { foot: Some(Foot::Survey), .. }) => LITRES_PER_SURVEY_ACRE_FOOT,
-        (Needs::Nothing, _) => return Err(NoUnit::Unknown(name.spellings.first().copied())),
+        (Needs::Nothing, _) => return Err(NoUnit::Unknown(name.spellings.first().map(|first| (*first).to_owned()))),
         (needs, _) => return Err(NoUnit::Ambiguous(choices(needs, name, rest))),
     };
     Ok((name.dimension, name.to_base * factor))
@@ -236,7 +248,7 @@ fn choices(needs: Needs, name: &Name, rest: &str) -> Vec<String> {
 }
 
 /// The nearest symbol that would be understood, if any is near.
-fn nearest(text: &str) -> Option<&'static str> {
+fn nearest(text: &str) -> Option<String> {
     let allowed = if text.chars().count() <= 3 { 1 } else { 2 };
     NAMES
         .iter()
@@ -245,7 +257,7 @@ fn nearest(text: &str) -> Option<&'static str> {
         .map(|spelling| (strsim::osa_distance(&spelling.to_lowercase(), &text.to_lowercase()), *spelling))
         .filter(|(distance, spelling)| *distance <= allowed && *distance < spelling.chars().count())
         .min_by_key(|(distance, _)| *distance)
-        .map(|(_, spelling)| spelling)
+        .map(|(_, spelling)| spelling.to_owned())
 }
 
 /// One way of writing: plain digits for exponents, `u` for micro, `/` for per, single spaces.
@@ -295,8 +307,8 @@ fn split_off_country(text: &str) -> (String, Said) {
     let mut kept = Vec::new();
     for word in &words {
         match word.to_lowercase().as_str() {
-            // Alone, `us` is a microsecond.
-            "us" | "u.s." | "usa" if words.len() > 1 => said.country = Some(Country::Us),
+            // Alone, `us` is a microsecond, and `uS` is always a microsiemens.
+            "us" | "u.s." | "usa" if words.len() > 1 && *word != "uS" => said.country = Some(Country::Us),
             "imp" | "imp." | "imperial" | "uk" => said.country = Some(Country::Imperial),
             "survey" => said.foot = Some(Foot::Survey),
             "international" | "intl" | "int" | "int." => said.foot = Some(Foot::International),
