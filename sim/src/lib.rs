@@ -18,6 +18,7 @@
 //! - [`image`]: what a device's registers hold at an instant;
 //! - [`frame`]: requests read, replies written;
 //! - [`slave`]: a device at an address;
+//! - [`fault`]: what can happen to its replies;
 //! - [`wire`]: the one pair that all share, byte by byte;
 //! - [`pty`]: a serial port that programs can open;
 //! - [`rig`]: a wire behind such a port, in real time.
@@ -25,6 +26,7 @@
 //! But for the rig nothing here has a clock: time is an argument.
 
 pub mod direct;
+pub mod fault;
 pub mod frame;
 pub mod image;
 pub mod meter;

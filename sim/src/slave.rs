@@ -37,6 +37,8 @@ pub struct Answer {
 pub enum Begins {
     /// So long after the instant of sampling, or after the station's answer before this one if that is later.
     After(Duration),
+    /// So long after the end of the station's answer before this one.
+    Following(Duration),
     /// So long after the end of the master's next request, whoever that is for.
     AfterNextRequest(Duration),
     /// Not on the wire at all: a buffer in the adapter or gateway gives it to the master when the next request begins.

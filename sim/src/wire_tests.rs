@@ -29,6 +29,10 @@ fn exchange(wire: &mut Wire, request: &[u8], at: Duration, until: Duration) -> V
     heard
 }
 
+fn speak(wire: &mut Wire, at: Duration, bytes: Vec<u8>) {
+    wire.plan(at, Event::Speak { from: Talker::Stranger, bytes });
+}
+
 fn together(deliveries: &[Delivery]) -> Vec<u8> {
     deliveries.iter().flat_map(|delivery| delivery.bytes.clone()).collect()
 }
@@ -116,13 +120,13 @@ fn a_pause_inside_a_request_breaks_it() {
 #[test]
 fn two_that_talk_at_once_spoil_each_other() {
     let mut wire = two_slaves(Some(NORMAL), Adapter::default());
-    wire.speak(ms(12), frame(9, &[3, 2, 1, 2]));
+    speak(&mut wire, ms(12), frame(9, &[3, 2, 1, 2]));
     let heard = together(&exchange(&mut wire, &ask(1, 0, 10), ms(0), ms(100)));
     assert!(sound(&heard).is_none());
     assert_eq!(heard.len(), 25);
     assert!(wire.witnessed().collided_bytes >= 14, "{}", wire.witnessed().collided_bytes);
     // While it sends, the master hears nothing.
-    wire.speak(ms(201), frame(9, &[3, 2, 1, 2]));
+    speak(&mut wire, ms(201), frame(9, &[3, 2, 1, 2]));
     let heard = exchange(&mut wire, &ask(1, 0, 10), ms(200), ms(300));
     assert!(together(&heard).len() < 7);
 }

@@ -9,6 +9,7 @@
 
 mod adapter;
 mod bus;
+mod disturbance;
 mod pace;
 mod witnessed;
 
@@ -20,11 +21,13 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 pub use self::adapter::{Adapter, Delivery};
+pub use self::disturbance::{Disturbance, Stranger};
 pub use self::pace::Pace;
 pub use self::witnessed::{Lateness, Passage, Talker, Witnessed};
 
 use self::adapter::Held;
 use self::bus::{Closed, Listening};
+use crate::fault::Injected;
 use crate::frame::sound;
 use crate::slave::{Answer, Begins, Station};
 
@@ -44,6 +47,7 @@ pub struct Wire {
     held: Held,
     deliveries: Vec<Delivery>,
     waiting_for_request: Vec<(usize, Answer)>,
+    disturbances: Vec<(Disturbance, Injected)>,
     station_free: Vec<Duration>,
     last_end: Option<Duration>,
     random: ChaCha8Rng,
@@ -96,7 +100,9 @@ enum Event {
     Tick,
     /// A station samples its registers and answers.
     Sample { station: usize, request: Vec<u8>, asked_by: Talker },
-    /// Something that is not an answer begins on the wire.
+    /// A stranger speaks.
+    Disturb { disturbance: usize },
+    /// An answer or a stranger's bytes begin on the wire.
     Speak { from: Talker, bytes: Vec<u8> },
 }
 
@@ -116,6 +122,7 @@ impl Wire {
             held: Held::default(),
             deliveries: Vec::new(),
             waiting_for_request: Vec::new(),
+            disturbances: Vec::new(),
             station_free: Vec::new(),
             last_end: None,
             random: ChaCha8Rng::seed_from_u64(0),
@@ -140,9 +147,10 @@ impl Wire {
         self.witnessed.lateness.record(late);
     }
 
-    /// Plans bytes of a stranger: noise, or another master's request.
-    pub fn speak(&mut self, at: Duration, bytes: Vec<u8>) {
-        self.plan(at, Event::Speak { from: Talker::Stranger, bytes });
+    /// Lets a stranger speak on the wire, and counts each time under unit 0.
+    pub fn disturb(&mut self, disturbance: Disturbance, injected: &Injected) {
+        self.disturbances.push((disturbance, injected.clone()));
+        self.plan_disturbance(self.disturbances.len() - 1, Duration::ZERO);
     }
 
     /// Takes bytes that the master gave its adapter at `at`. Call [`Wire::advance`] to that time first.
@@ -204,6 +212,13 @@ impl Wire {
                 self.give(bytes, at);
             }
             Event::Sample { station, request, asked_by } => self.sample(station, &request, asked_by, at),
+            Event::Disturb { disturbance } => {
+                let (stranger, injected) = &self.disturbances[disturbance];
+                let bytes = stranger.bytes(&mut self.random);
+                injected.strike(0, stranger.name(), bytes.len());
+                self.begin(Talker::Stranger, bytes, at);
+                self.plan_disturbance(disturbance, at);
+            }
             Event::Speak { from, bytes } => self.begin(from, bytes, at),
         }
     }
@@ -375,32 +390,38 @@ impl Wire {
 
     fn sample(&mut self, station: usize, request: &[u8], asked_by: Talker, at: Duration) {
         for answer in self.stations[station].answer(request, at) {
-            match answer.begins {
-                Begins::After(delay) => {
-                    let end = self.send(station, answer.bytes, at + delay);
-                    if asked_by == Talker::Master {
-                        self.account(end.0, end.1);
-                    }
-                }
+            let begins = match answer.begins {
+                Begins::After(delay) => (at + delay).max(self.free_again(station)),
+                Begins::Following(pause) => at.max(self.station_free[station]) + pause,
                 Begins::Beside(delay) => {
                     let from = Talker::Unit(self.stations[station].address());
                     self.plan(at + delay, Event::Speak { from, bytes: answer.bytes });
+                    continue;
                 }
                 Begins::AfterNextRequest(_) | Begins::WithNextRequest => {
-                    self.waiting_for_request.push((station, answer))
+                    self.waiting_for_request.push((station, answer));
+                    continue;
                 }
+            };
+            let ends = self.send(station, answer.bytes, begins);
+            if asked_by == Talker::Master {
+                self.account(begins, ends);
             }
         }
     }
 
-    /// A station talks when it is done with what it said before.
-    fn send(&mut self, station: usize, bytes: Vec<u8>, at: Duration) -> (Duration, Duration) {
-        let begins = at.max(self.station_free[station]);
+    /// When a station can begin another frame: it keeps the silence after its own, too.
+    fn free_again(&self, station: usize) -> Duration {
+        self.station_free[station] + self.pace.map_or(Duration::ZERO, Pace::silence_between_frames)
+    }
+
+    /// Lets a station talk, and says when it will have ended.
+    fn send(&mut self, station: usize, bytes: Vec<u8>, begins: Duration) -> Duration {
         let time = self.pace.map_or(Duration::ZERO, |pace| pace.characters(bytes.len()));
         self.station_free[station] = begins + time;
         let from = Talker::Unit(self.stations[station].address());
         self.plan(begins, Event::Speak { from, bytes });
-        (begins, begins + time)
+        begins + time
     }
 
     fn account(&mut self, begins: Duration, ends: Duration) {
@@ -428,8 +449,16 @@ impl Wire {
         self.waiting_for_request = waiting;
         for (station, answer) in released {
             if let Begins::AfterNextRequest(delay) = answer.begins {
-                self.send(station, answer.bytes, at + delay);
+                let begins = (at + delay).max(self.free_again(station));
+                self.send(station, answer.bytes, begins);
             }
+        }
+    }
+
+    fn plan_disturbance(&mut self, disturbance: usize, after: Duration) {
+        let next = self.disturbances[disturbance].0.next(after, &mut self.random);
+        if let Some(next) = next {
+            self.plan(next, Event::Disturb { disturbance });
         }
     }
 
