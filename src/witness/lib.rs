@@ -7,6 +7,7 @@
 //! - [`reading`]: one moment of one meter, as its witnesses told it;
 //! - [`join`]: samples from many devices into readings;
 //! - [`decode`]: registers to values and back;
+//! - [`plan`]: the cheapest requests, and how much of a line's time they take;
 //! - [`tally`]: the witnesses compared for ever;
 //! - [`station`]: the whole way from registers to verdicts.
 //!
@@ -15,6 +16,7 @@
 pub mod declared;
 pub mod decode;
 pub mod join;
+pub mod plan;
 pub mod reading;
 pub mod station;
 pub mod tally;
