@@ -3,11 +3,13 @@
 //! From the ground up:
 //!
 //! - [`units`]: quantities with their unit in the type;
+//! - [`moment`]: instants of a line's own time;
 //! - [`declared`]: what the user declared, as plain data;
 //! - [`reading`]: one moment of one meter, as its witnesses told it;
 //! - [`join`]: samples from many devices into readings;
 //! - [`decode`]: registers to values and back;
 //! - [`plan`]: the cheapest requests, and how much of a line's time they take;
+//! - [`schedule`]: what to ask next, given the time;
 //! - [`tally`]: the witnesses compared for ever;
 //! - [`station`]: the whole way from registers to verdicts.
 //!
@@ -16,8 +18,10 @@
 pub mod declared;
 pub mod decode;
 pub mod join;
+pub mod moment;
 pub mod plan;
 pub mod reading;
+pub mod schedule;
 pub mod station;
 pub mod tally;
 pub mod units;
