@@ -3,6 +3,7 @@
 //! A command returns an [`Outcome`] when it could be done, whatever the answer, and an error when it could not. Both
 //! become the exit status in one place, [`main`], which is also the only place that prints an error.
 
+pub mod check;
 pub mod completions;
 
 use std::io::IsTerminal;
@@ -49,6 +50,7 @@ enum LogStyle {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Check(check::Arguments),
     Completions(completions::Arguments),
 }
 
@@ -108,6 +110,7 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command) -> CommandResult {
     match command {
+        Command::Check(arguments) => check::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
     }
 }
@@ -115,7 +118,9 @@ fn carry_out(command: Command) -> CommandResult {
 /// Prints an error and its causes, each on a line of its own.
 fn print_error(out: &mut impl std::io::Write, error: &anyhow::Error) -> std::io::Result<()> {
     let message = error.to_string();
-    let label = if message.starts_with("error") { "" } else { "error: " };
+    // A report on the user's files names each of its errors as one, in colour where that is wanted.
+    let names_itself = message.starts_with("error") || error.is::<crate::site::Problems>();
+    let label = if names_itself { "" } else { "error: " };
     writeln!(out, "{label}{message}")?;
     for cause in error.chain().skip(1) {
         writeln!(out, "  because: {cause}")?;

@@ -87,7 +87,8 @@ fn unreadable(path: &Path, error: &io::Error) -> Problems {
         io::ErrorKind::InvalidData => ("it is not text in UTF-8".to_owned(), "save it as UTF-8"),
         _ => (error.to_string(), "name a site file with `--config SITE.toml`"),
     };
-    let mut problem = Problem::of_file(Severity::Error, path, format!("cannot read the site file: {why}"));
+    let mut problem =
+        Problem::of_file(Severity::Error, path, format!("cannot read the site file {}: {why}", path.display()));
     problem.write(instead);
     Problems::of(problem)
 }

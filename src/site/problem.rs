@@ -83,7 +83,7 @@ impl Problem {
         Some((before.matches('\n').count() + 1, before[line_start..].chars().count() + 1))
     }
 
-    /// A problem of a whole file.
+    /// A problem of a whole file; the message names it.
     pub(super) fn of_file(severity: Severity, path: &Path, message: String) -> Self {
         Self {
             severity,
@@ -134,23 +134,24 @@ impl Problem {
         self.place.as_ref().map_or(0, |place| place.span.start)
     }
 
-    fn group(&self) -> Group<'_> {
+    fn groups(&self) -> Vec<Group<'_>> {
         let level = match self.severity {
             Severity::Error => Level::ERROR,
             Severity::Caution => Level::WARNING.with_name("caution"),
         };
         let title = level.primary_title(self.message.as_str());
-        let mut group = match &self.place {
-            None => title.element(annotate_snippets::Origin::path(self.path.to_string_lossy())),
-            Some(place) => title.element(place.snippet(AnnotationKind::Primary, &self.also)),
+        let Some(place) = &self.place else {
+            let instead = self.instead.as_deref().map(|instead| Level::HELP.secondary_title(instead));
+            return std::iter::once(title).chain(instead).map(Group::with_title).collect();
         };
-        for other in self.also.iter().filter(|other| self.place.as_ref().is_none_or(|place| place.path != other.path)) {
+        let mut group = title.element(place.snippet(AnnotationKind::Primary, &self.also));
+        for other in self.also.iter().filter(|other| place.path != other.path) {
             group = group.element(other.snippet(AnnotationKind::Context, &[]));
         }
-        match &self.instead {
-            Some(instead) => group.element(Level::HELP.message(instead.as_str())),
-            None => group,
+        if let Some(instead) = &self.instead {
+            group = group.element(Level::HELP.message(instead.as_str()));
         }
+        vec![group]
     }
 }
 
@@ -217,7 +218,10 @@ impl Problems {
         if cautions > 0 {
             summary = format!("{summary} and {}", counted(cautions, "caution"));
         }
-        report.push_str(&format!("\n{summary}"));
+        if self.all.len() > 1 {
+            report.push_str(&format!("\n{summary}\n"));
+        }
+        report.truncate(report.trim_end().len());
         report
     }
 }
@@ -233,8 +237,11 @@ pub fn render(problems: &[Problem], colour: bool) -> String {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut report = String::new();
     for problem in problems {
-        report.push_str(&renderer.render(&[problem.group()]));
-        report.push_str("\n\n");
+        for group in problem.groups() {
+            report.push_str(&renderer.render(&[group]));
+            report.push('\n');
+        }
+        report.push('\n');
     }
     report.truncate(report.trim_end().len());
     report.push('\n');

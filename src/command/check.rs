@@ -1,0 +1,86 @@
+//! `check`: everything that is wrong with a site file and its maps; what will be read, when, and how much of each line's
+//! time that takes.
+
+mod json;
+mod text;
+
+use clap::Args;
+use std::io::Write;
+use tallywell_witness::declared::{LineMode, Table};
+use tallywell_witness::plan::{LineLoad, LinePlan, PlanError, Remedy, line_plan, what_would_fit};
+
+use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
+use crate::site::{self, Loaded};
+
+/// Check a site file and its register maps, and show what will be read
+#[derive(Debug, Args)]
+#[command(after_help = "Exit status: 0 sound, cautions included; 1 a line cannot carry its load; 2 errors.\n\
+                        Example: tallywell check --config kestrel-creek.toml")]
+pub struct Arguments {
+    #[command(flatten)]
+    site: SiteArgument,
+    #[command(flatten)]
+    format: FormatArgument,
+}
+
+/// Checks, and prints the read plan.
+///
+/// # Errors
+/// Everything that is wrong with the files, at once.
+pub fn run(arguments: &Arguments) -> CommandResult {
+    let mut out = std::io::stdout().lock();
+    let loaded = match site::load(&arguments.site.config) {
+        Ok(loaded) => loaded,
+        Err(problems) => {
+            if arguments.format.format == Format::Json {
+                writeln!(out, "{:#}", json::of_problems(&problems))?;
+            }
+            return Err(problems.into());
+        }
+    };
+    let lines = planned(&loaded)?;
+    match arguments.format.format {
+        Format::Json => writeln!(out, "{:#}", json::of_checked(&loaded, &lines))?,
+        Format::Text => out.write_all(text::of_checked(&loaded, &lines, site::wants_colour(&out)).as_bytes())?,
+    }
+    let all_fit = lines.iter().all(PlannedLine::fits);
+    Ok(if all_fit { Outcome::Good } else { Outcome::Bad })
+}
+
+/// What is read on one line, and whether that can be.
+struct PlannedLine {
+    plan: LinePlan,
+    load: LineLoad,
+    /// Another master asks, so the plan only says what is followed.
+    listens: bool,
+    /// What would let it fit, where it does not.
+    remedies: Vec<Remedy>,
+}
+
+impl PlannedLine {
+    fn fits(&self) -> bool {
+        self.listens || self.load.fits()
+    }
+}
+
+fn planned(loaded: &Loaded) -> Result<Vec<PlannedLine>, PlanError> {
+    let lines = loaded.site.lines.values();
+    lines
+        .map(|line| {
+            let plan = line_plan(&loaded.site, &line.name)?;
+            let listens = line.mode == LineMode::Listen;
+            let remedies = if listens { Vec::new() } else { what_would_fit(&loaded.site, &line.name)? };
+            Ok(PlannedLine { load: plan.load(), plan, listens, remedies })
+        })
+        .collect()
+}
+
+/// The function code that reads a table (MODBUS Application Protocol V1.1b3 §6.1 to §6.4).
+const fn function_code(table: Table) -> u8 {
+    match table {
+        Table::Coil => 1,
+        Table::Discrete => 2,
+        Table::Holding => 3,
+        Table::Input => 4,
+    }
+}

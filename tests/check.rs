@@ -1,0 +1,100 @@
+//! `tallywell check`, run as people run it: what it prints, and with which status it ends.
+
+use std::path::Path;
+use std::process::{Command, Output};
+
+const MAP: &str = r#"
+[entry.flow_rate]
+table = "holding"
+address = 0
+type = "f32"
+unit = "L/s"
+
+[entry.total]
+table = "holding"
+address = 8
+type = "u32"
+unit = "L"
+"#;
+
+/// A site of five devices on one line, each read so often.
+fn site(baud: u32, every: &str) -> String {
+    let mut text = format!("site = \"Shed\"\n[line.shed]\nport = \"/dev/ttyUSB0\"\nbaud = {baud}\n");
+    for address in 1..=5 {
+        text.push_str(&format!(
+            "[device.meter-{address}]\nline = \"shed\"\naddress = {address}\nmap = \"map.toml\"\nevery = \"{every}\"\n\
+             [meter.meter-{address}]\nflow = \"meter-{address}.flow_rate\"\ntotal = \"meter-{address}.total\"\n"
+        ));
+    }
+    text
+}
+
+fn check(folder: &Path, arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_tallywell")).arg("check").args(arguments).current_dir(folder).output().unwrap()
+}
+
+fn written(site: &str, map: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("shed.toml"), site).unwrap();
+    std::fs::write(folder.path().join("map.toml"), map).unwrap();
+    folder
+}
+
+fn text(bytes: Vec<u8>) -> String {
+    String::from_utf8(bytes).unwrap()
+}
+
+#[test]
+fn the_shipped_site_gets_a_plan_that_fits_a_terminal() {
+    let output = check(&Path::new(env!("CARGO_MANIFEST_DIR")).join("config"), &["--config", "kestrel-creek.toml"]);
+    assert_eq!(output.status.code(), Some(0));
+    let plan = text(output.stdout);
+    assert!(plan.lines().all(|line| line.chars().count() <= 80), "{plan}");
+    insta::assert_snapshot!(plan);
+}
+
+#[test]
+fn a_line_that_cannot_carry_its_load_is_a_bad_answer_with_a_way_out() {
+    let folder = written(&site(9600, "250ms"), MAP);
+    let output = check(folder.path(), &["--config", "shed.toml"]);
+    assert_eq!(output.status.code(), Some(1));
+    let plan = text(output.stdout);
+    let load = plan.split_once("  In use").map(|(_, load)| load).unwrap();
+    insta::assert_snapshot!(format!("  In use{load}"));
+
+    let output = check(folder.path(), &["--config", "shed.toml", "--format", "json"]);
+    assert_eq!(output.status.code(), Some(1));
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(json["lines"][0]["fits"], false);
+    let offered = json["lines"][0]["would_fit"].as_array().unwrap();
+    assert!(!offered.is_empty());
+
+    // What is offered has to hold when it is taken.
+    let baud = offered.iter().find_map(|remedy| remedy["baud"].as_u64()).unwrap();
+    let folder = written(&site(baud.try_into().unwrap(), "250ms"), MAP);
+    assert_eq!(check(folder.path(), &["--config", "shed.toml"]).status.code(), Some(0));
+}
+
+#[test]
+fn bad_files_end_with_status_2_and_say_it_on_standard_error_alone() {
+    let folder = written(&site(9600, "1"), MAP);
+    let output = check(folder.path(), &["--config", "shed.toml"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(output.stdout.is_empty());
+    let report = text(output.stderr);
+    assert!(report.starts_with("error: `1` has no unit\n --> shed.toml:9:9\n"), "{report}");
+    assert!(report.ends_with("5 errors\n"), "{report}");
+
+    let output = check(folder.path(), &["--config", "shed.toml", "--format", "json"]);
+    assert_eq!(output.status.code(), Some(2));
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(json["errors"].as_array().unwrap().len(), 5);
+    assert_eq!((&json["errors"][0]["line"], &json["errors"][0]["column"]), (&9.into(), &9.into()));
+
+    let output = check(folder.path(), &["--config", "sched.toml"]);
+    assert_eq!(output.status.code(), Some(2));
+    insta::assert_snapshot!(text(output.stderr), @r"
+    error: cannot read the site file sched.toml: there is no such file
+    help: name a site file with `--config SITE.toml`
+    ");
+}
