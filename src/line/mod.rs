@@ -2,15 +2,25 @@
 //!
 //! From the ground up:
 //!
-//! - [`moment`]: time as a value;
+//! - [`moment`], [`clock`]: time as a value, and the clock that gives it;
 //! - [`checksum`], [`request`], [`fault`]: what goes over the wire, what may be asked, what can be wrong;
 //! - [`overdue`], [`transaction`]: the pure judgement of bytes and times;
-//! - [`tap`]: the protocol crate, attached to bytes in memory.
+//! - [`tap`]: the protocol crate, attached to bytes in memory;
+//! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
+//! - [`bus`]: one open port, performing transactions;
+//! - [`statistics`]: how the devices answered.
 
+pub mod adapter;
+pub mod bus;
 pub mod checksum;
+pub mod clock;
 pub mod fault;
+pub mod gateway;
 pub mod moment;
 pub mod overdue;
+pub mod port;
+pub mod quiet;
 pub mod request;
+pub mod statistics;
 pub mod tap;
 pub mod transaction;

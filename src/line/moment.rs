@@ -1,8 +1,8 @@
-//! Time as the line sees it: a value that is handed in, never asked for.
+//! Bounds of instants: bytes come in chunks, so the moment of one byte is known only so far.
 
 pub use tallywell_witness::moment::Moment;
 
-/// Between which two instants something happened: bytes come in chunks, so the moment of one byte is known by bounds.
+/// Between which two instants something happened.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Between {
     /// It did not happen before this.

@@ -10,19 +10,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::task::{Context, Poll, Waker};
 
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
-use tokio_modbus::client::{Client, Context as Attached, rtu, tcp};
-use tokio_modbus::{Response, Slave, SlaveId};
+use tokio_modbus::client::{Client, Context as Attached, rtu};
+use tokio_modbus::{Response, Slave};
 
 use super::request::{Answer, ReadRequest, UnitAddress};
-
-/// How requests and replies are framed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Encoding {
-    /// Address, function, data, checksum.
-    Rtu,
-    /// A header with a transaction number, then address, function, data.
-    Tcp,
-}
 
 /// A reply that was whole and sound, and that the protocol crate could not make sense of all the same.
 #[derive(Debug, thiserror::Error)]
@@ -31,20 +22,19 @@ pub struct Malformed(String);
 
 /// Turns requests into frames and sound frames into answers.
 pub struct Codec {
-    encoding: Encoding,
     attached: Attached,
     tap: Tap,
 }
 
-impl Codec {
-    /// A codec with the protocol crate freshly attached.
-    #[must_use]
-    pub fn new(encoding: Encoding) -> Self {
+impl Default for Codec {
+    /// With the protocol crate freshly attached.
+    fn default() -> Self {
         let tap = Tap::default();
-        let attached = attach(encoding, tap.clone());
-        Self { encoding, attached, tap }
+        Self { attached: rtu::attach(tap.clone()), tap }
     }
+}
 
+impl Codec {
     /// Encodes a request, has `perform` carry its frame to the device and bring the sound reply, and decodes that.
     ///
     /// # Errors
@@ -74,7 +64,7 @@ impl Codec {
             }
         };
         if !matches!(outcome, Ok(Ok(_))) {
-            *self = Self::new(self.encoding);
+            *self = Self::default();
         }
         outcome
     }
@@ -82,14 +72,7 @@ impl Codec {
 
 impl std::fmt::Debug for Codec {
     fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        out.debug_struct("Codec").field("encoding", &self.encoding).finish_non_exhaustive()
-    }
-}
-
-fn attach(encoding: Encoding, tap: Tap) -> Attached {
-    match encoding {
-        Encoding::Rtu => rtu::attach_slave(tap, Slave(SlaveId::default())),
-        Encoding::Tcp => tcp::attach_slave(tap, Slave(SlaveId::default())),
+        out.debug_struct("Codec").field("tap", &self.tap).finish_non_exhaustive()
     }
 }
 
@@ -208,7 +191,7 @@ mod tests {
     /// The worked examples of MODBUS Application Protocol V1.1b3, sections 6.1 to 6.4 and 6.8, at address 11h.
     #[test]
     fn published_frames_byte_for_byte() {
-        let mut codec = Codec::new(Encoding::Rtu);
+        let mut codec = Codec::default();
         let table = |table, start, count| ReadRequest::table(table, start, count).expect("within limits");
 
         let (sent, answer) = exchange(&mut codec, table(Table::Coil, 0x13, 19), &sealed(&[0x11, 1, 3, 0xCD, 0x6B, 5]));
@@ -241,7 +224,7 @@ mod tests {
     /// Section 6.21's basic identification, with the lengths that its texts have.
     #[test]
     fn identification_and_server_id() {
-        let mut codec = Codec::new(Encoding::Rtu);
+        let mut codec = Codec::default();
         let body = [&[0x11, 0x2B, 0x0E, 1, 1, 0, 0, 2, 0, 4], b"Acme".as_slice(), &[2, 5], b"V2.11"].concat();
         let (sent, answer) = exchange(&mut codec, ReadRequest::identification(0), &sealed(&body));
         assert_eq!(sent, [0x11, 0x2B, 0x0E, 0x01, 0x00, 0xB1, 0xB4]);
@@ -255,7 +238,7 @@ mod tests {
 
     #[test]
     fn a_fault_leaves_nothing_behind() {
-        let mut codec = Codec::new(Encoding::Rtu);
+        let mut codec = Codec::default();
         let unit = UnitAddress::new(0x11).expect("11h is a unit's address");
         let request = ReadRequest::table(Table::Holding, 0x6B, 3).expect("within limits");
         let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime without drivers starts");

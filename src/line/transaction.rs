@@ -75,8 +75,10 @@ pub struct ReplyTimes {
     pub reply_began: Moment,
     /// The reply's last character had come.
     pub reply_ended: Moment,
-    /// The longest silence that was certainly seen inside the reply.
+    /// The longest silence that may have been inside the reply.
     pub largest_gap: Duration,
+    /// In how many pieces the reply arrived.
+    pub pieces: usize,
 }
 
 impl ReplyTimes {
@@ -230,10 +232,10 @@ impl<'line> Transaction<'line> {
         &self.strays
     }
 
-    /// When the request's last character left the wire.
+    /// Whether the answer is there and only the silence after it is being waited for, to the microsecond.
     #[must_use]
-    pub const fn request_ended(&self) -> Moment {
-        self.request_ended
+    pub fn awaits_silence_only(&self) -> bool {
+        self.answer_start().is_some()
     }
 
     /// Takes the adapter's own echo off the beginning of what came.
@@ -405,7 +407,13 @@ impl<'line> Transaction<'line> {
         let inside = &self.chunks[first..];
         let (Some(opening), Some(closing)) = (inside.first(), inside.last()) else {
             let at = self.request_ended;
-            return ReplyTimes { request_ended: at, reply_began: at, reply_ended: at, largest_gap: Duration::ZERO };
+            return ReplyTimes {
+                request_ended: at,
+                reply_began: at,
+                reply_ended: at,
+                largest_gap: Duration::ZERO,
+                pieces: 0,
+            };
         };
         // Where bytes take less time than on a wire, the request was over when it was written.
         let request_ended = if opening.arrived.latest < self.request_ended { self.written } else { self.request_ended };
@@ -413,7 +421,10 @@ impl<'line> Transaction<'line> {
         let began = opening.arrived.latest.before(self.timing.characters(characters));
         let largest_gap = inside
             .windows(2)
-            .map(|pair| pair[1].arrived.earliest.since(pair[0].arrived.latest))
+            .map(|pair| {
+                let on_wire = self.timing.characters(pair[1].length);
+                pair[1].arrived.latest.since(pair[0].arrived.latest).saturating_sub(on_wire)
+            })
             .max()
             .unwrap_or(Duration::ZERO);
         ReplyTimes {
@@ -421,6 +432,7 @@ impl<'line> Transaction<'line> {
             reply_began: began.max(request_ended),
             reply_ended: closing.arrived.latest,
             largest_gap,
+            pieces: inside.len(),
         }
     }
 }

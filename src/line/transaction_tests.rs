@@ -76,15 +76,17 @@ fn fault(arrivals: &[(i64, &[u8])]) -> Fault {
 
 #[test]
 fn a_whole_reply_is_done_after_one_silence_and_not_before() {
-    let played = play(&[(9_000, &REPLY[..5]), (12_000, &REPLY[5..])]);
+    let played = play(&[(9_000, &REPLY[..5]), (14_000, &REPLY[5..])]);
     let Action::Done(reply) = played.action else { panic!("{:?}", played.action) };
     assert_eq!(reply.frame, REPLY);
-    assert_eq!(played.at, 12_000 + 2005);
+    assert_eq!(played.at, 14_000 + 2005);
     // The request takes 8 characters; the first chunk of five ended at 9.000 ms.
     assert_eq!(reply.times.request_ended, Moment(4_583));
     assert_eq!(reply.times.reply_began, Moment(9_000 - 2_865));
     assert_eq!(reply.times.sampled_at(), Moment((4_583 + 6_135) / 2));
-    assert_eq!(reply.times.largest_gap, Duration::from_micros(2_900));
+    assert_eq!(reply.times.pieces, 2);
+    // Five milliseconds from chunk to chunk, of which six characters were on the wire.
+    assert_eq!(reply.times.largest_gap, Duration::from_millis(5) - CHARACTER * 6);
 }
 
 #[test]

@@ -1,0 +1,69 @@
+//! How long a silence ends a broken reply, where the site file leaves that to the program.
+
+use std::path::Path;
+use std::time::Duration;
+
+use tallywell_witness::declared::{Line, Port};
+
+/// A UART of the machine itself passes bytes on within a few characters; the rest is for a busy machine.
+const OWN_UART: Duration = Duration::from_millis(4);
+/// A USB adapter may hold bytes for 16 ms (a common default), and a pseudo-terminal's other end is a program.
+const ADAPTER: Duration = Duration::from_millis(20);
+/// A gateway's frames may come in several packets.
+const GATEWAY: Duration = Duration::from_millis(100);
+/// Whatever was seen, a broken reply ends after this.
+const LONGEST: Duration = Duration::from_millis(250);
+/// So many replies have to be seen before a shorter silence is trusted than the kind of port suggests.
+const REPLIES_TO_TRUST: u32 = 500;
+/// A reply of fewer characters comes in one piece and shows no gap.
+const TELLING_CHARACTERS: usize = 20;
+
+/// The silence that ends a broken reply: declared, or begun with what the kind of port may need and learned from the gaps
+/// inside sound replies.
+#[derive(Clone, Copy, Debug)]
+pub struct QuietGap {
+    silence: Duration,
+    declared: Option<Duration>,
+    assumed: Duration,
+    largest_seen: Duration,
+    replies: u32,
+}
+
+impl QuietGap {
+    /// For a line whose frames end with `silence`.
+    #[must_use]
+    pub fn new(line: &Line, silence: Duration) -> Self {
+        let assumed = match &line.port {
+            Port::Serial(path) if is_own_uart(path) => OWN_UART,
+            Port::Serial(_) => ADAPTER,
+            Port::Tcp(_) | Port::RtuOverTcp(_) => GATEWAY,
+        };
+        Self { silence, declared: line.quiet_gap, assumed, largest_seen: Duration::ZERO, replies: 0 }
+    }
+
+    /// The silence that ends a broken reply now; never less than the one that ends a frame.
+    #[must_use]
+    pub fn current(&self) -> Duration {
+        if let Some(declared) = self.declared {
+            return declared.max(self.silence);
+        }
+        let seen = 3 * self.largest_seen;
+        let tolerance = if self.replies >= REPLIES_TO_TRUST { OWN_UART } else { self.assumed };
+        (self.silence + tolerance.max(seen)).min(LONGEST)
+    }
+
+    /// Learns from a sound reply of so many characters.
+    pub fn learn(&mut self, characters: usize, largest_gap: Duration) {
+        if characters >= TELLING_CHARACTERS {
+            self.largest_seen = self.largest_seen.max(largest_gap);
+            self.replies = self.replies.saturating_add(1);
+        }
+    }
+}
+
+/// Whether a port is one of the machine's own, by the driver's naming.
+fn is_own_uart(path: &Path) -> bool {
+    let real = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    let name = real.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    name.starts_with("tty") && !name.starts_with("ttyUSB") && !name.starts_with("ttyACM")
+}

@@ -1,0 +1,400 @@
+//! The line's timing: how each device answered, how often and why not, and how much of the line's time was used.
+//!
+//! Figures are kept in histograms with two significant digits, so hours merge into days without losing their shape, and
+//! as text of the histograms' own portable format (HDR, V2).
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use hdrhistogram::Histogram;
+use hdrhistogram::serialization::{Deserializer, Serializer as _, V2Serializer};
+use serde::Serialize;
+
+use super::fault::FaultKind;
+
+/// The longest time told apart, in microseconds; longer ones count as this.
+const LONGEST_US: u64 = 100_000_000;
+/// Two significant digits: one percent is finer than anything that these figures are used for.
+const DIGITS: u8 = 2;
+/// The encoding's own version, its first byte.
+const ENCODING: u8 = 1;
+/// A reply that takes longer than this on the wire should not arrive in one piece.
+const LUMP: Duration = Duration::from_millis(3);
+/// So many long replies have to be seen before anything is said about the adapter.
+const LUMPS_TO_TELL: u64 = 50;
+
+/// Times of one kind, in microseconds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Times(Histogram<u32>);
+
+impl Default for Times {
+    fn default() -> Self {
+        Self(Histogram::new_with_bounds(1, LONGEST_US, DIGITS).expect("1 us to 100 s at two digits is a valid range"))
+    }
+}
+
+impl Times {
+    /// Takes one time in.
+    pub fn record(&mut self, time: Duration) {
+        self.0.saturating_record(u64::try_from(time.as_micros()).unwrap_or(LONGEST_US));
+    }
+
+    /// The time that a share of all (0 to 1) did not exceed; nothing if there were none.
+    #[must_use]
+    pub fn quantile(&self, share: f64) -> Option<Duration> {
+        (!self.0.is_empty()).then(|| Duration::from_micros(self.0.value_at_quantile(share)))
+    }
+
+    /// How many there were.
+    #[must_use]
+    pub fn count(&self) -> u64 {
+        self.0.len()
+    }
+
+    fn merge(&mut self, other: &Self) {
+        self.0.add(&other.0).expect("all histograms here have the same range");
+    }
+
+    fn report(&self) -> TimesReport {
+        let at = |share| self.quantile(share).map(|time| (time.as_secs_f64() * 1e6).round() / 1e3);
+        TimesReport { p50: at(0.5), p90: at(0.9), p99: at(0.99), max: at(1.0) }
+    }
+}
+
+/// How one device answered.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct DeviceTiming {
+    /// Sound replies.
+    pub replies: u64,
+    /// Bad replies by kind, in the order of [`FaultKind::ALL`].
+    faults: [u64; FaultKind::ALL.len()],
+    /// Bytes outside any reply, counted to the device that was asked last.
+    pub noise_bytes: u64,
+    /// From the end of the request to the beginning of the reply.
+    pub reply: Times,
+    /// From the beginning of the reply to its end.
+    pub duration: Times,
+    /// From the planned start to the real one.
+    pub lateness: Times,
+    /// Long replies, and how many of them arrived in one piece.
+    long_replies: u64,
+    lumps: u64,
+}
+
+impl DeviceTiming {
+    /// How many bad replies of a kind there were.
+    #[must_use]
+    pub fn faults(&self, kind: FaultKind) -> u64 {
+        self.faults[index(kind)]
+    }
+
+    /// Counts a bad reply.
+    pub fn count_fault(&mut self, kind: FaultKind) {
+        self.faults[index(kind)] += 1;
+    }
+
+    /// Counts a sound reply, its times, and in how many pieces it came; `on_wire` is what its characters take.
+    pub fn count_reply(&mut self, latency: Duration, duration: Duration, on_wire: Duration, pieces: usize) {
+        self.replies += 1;
+        self.reply.record(latency);
+        self.duration.record(duration);
+        if on_wire >= LUMP {
+            self.long_replies += 1;
+            self.lumps += u64::from(pieces == 1);
+        }
+    }
+
+    /// Whether long replies nearly always arrive in one piece and late: an adapter that holds bytes back.
+    #[must_use]
+    pub fn looks_held_back(&self) -> bool {
+        self.long_replies >= LUMPS_TO_TELL
+            && self.lumps * 10 >= self.long_replies * 9
+            && self.reply.quantile(0.5).is_some_and(|median| median >= LUMP)
+    }
+
+    /// Adds another stretch of the same device.
+    pub fn merge(&mut self, other: &Self) {
+        self.replies += other.replies;
+        for (sum, more) in self.faults.iter_mut().zip(other.faults) {
+            *sum += more;
+        }
+        self.noise_bytes += other.noise_bytes;
+        self.reply.merge(&other.reply);
+        self.duration.merge(&other.duration);
+        self.lateness.merge(&other.lateness);
+        self.long_replies += other.long_replies;
+        self.lumps += other.lumps;
+    }
+
+    /// Everything as bytes, for keeping.
+    #[must_use]
+    pub fn encode(&self) -> Vec<u8> {
+        let mut bytes = vec![ENCODING];
+        let counts = [self.replies, self.noise_bytes, self.long_replies, self.lumps];
+        for count in counts.into_iter().chain(self.faults) {
+            bytes.extend_from_slice(&count.to_le_bytes());
+        }
+        for times in [&self.reply, &self.duration, &self.lateness] {
+            let mut kept = Vec::new();
+            V2Serializer::new().serialize(&times.0, &mut kept).expect("writing to memory cannot fail");
+            let length = u32::try_from(kept.len()).expect("a histogram of this range is a few kilobytes");
+            bytes.extend_from_slice(&length.to_le_bytes());
+            bytes.extend_from_slice(&kept);
+        }
+        bytes
+    }
+
+    /// What [`DeviceTiming::encode`] wrote; nothing if the bytes are something else.
+    #[must_use]
+    pub fn decode(mut bytes: &[u8]) -> Option<Self> {
+        let (&encoding, rest) = bytes.split_first()?;
+        bytes = rest;
+        if encoding != ENCODING {
+            return None;
+        }
+        let mut count = || {
+            let (number, rest) = bytes.split_first_chunk::<8>()?;
+            bytes = rest;
+            Some(u64::from_le_bytes(*number))
+        };
+        let (replies, noise_bytes, long_replies, lumps) = (count()?, count()?, count()?, count()?);
+        let mut faults = [0; FaultKind::ALL.len()];
+        for fault in &mut faults {
+            *fault = count()?;
+        }
+        let mut times = || {
+            let (length, rest) = bytes.split_first_chunk::<4>()?;
+            let (mut kept, rest) = rest.split_at_checked(usize::try_from(u32::from_le_bytes(*length)).ok()?)?;
+            bytes = rest;
+            let found: Histogram<u32> = Deserializer::new().deserialize(&mut kept).ok()?;
+            let mut times = Times::default();
+            times.0.add(&found).ok()?;
+            Some(times)
+        };
+        let (reply, duration, lateness) = (times()?, times()?, times()?);
+        Some(Self { replies, faults, noise_bytes, reply, duration, lateness, long_replies, lumps })
+    }
+}
+
+fn index(kind: FaultKind) -> usize {
+    FaultKind::ALL.iter().position(|&other| other == kind).expect("every kind is in the list of all")
+}
+
+/// One line over a stretch of time.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LineTiming {
+    /// How long the stretch was.
+    pub elapsed: Duration,
+    /// How long of it a transaction occupied the line, from its request to the silence after it.
+    pub busy: Duration,
+    /// Requests sent.
+    pub transactions: u64,
+    /// Its devices by name.
+    pub devices: BTreeMap<String, DeviceTiming>,
+}
+
+impl LineTiming {
+    /// The share of the time in which the line was occupied, 0 to 1.
+    #[must_use]
+    pub fn line_use(&self) -> f64 {
+        if self.elapsed.is_zero() { 0.0 } else { self.busy.div_duration_f64(self.elapsed) }
+    }
+
+    /// Adds another stretch of the same line.
+    pub fn merge(&mut self, other: &Self) {
+        self.elapsed += other.elapsed;
+        self.busy += other.busy;
+        self.transactions += other.transactions;
+        for (name, timing) in &other.devices {
+            self.devices.entry(name.clone()).or_default().merge(timing);
+        }
+    }
+
+    /// The figures as the `timing` command reports them; `address_of` knows the devices' addresses.
+    #[must_use]
+    pub fn report(&self, line: &str, address_of: impl Fn(&str) -> Option<u8>) -> LineReport {
+        LineReport {
+            line: line.to_owned(),
+            transactions: self.transactions,
+            line_use: (self.line_use() * 1e4).round() / 1e4,
+            hint: self.hint(),
+            devices: self.devices.iter().map(|(name, timing)| timing.report(name, address_of(name))).collect(),
+        }
+    }
+
+    /// What the figures say about the adapter, if anything.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        let held = self.devices.values().filter(|timing| timing.looks_held_back()).count();
+        (held > 0 && held * 2 > self.devices.len()).then(|| {
+            "long replies arrive in one piece and late: the adapter seems to hold bytes back \
+             (many USB adapters do so for 16 ms unless told otherwise)"
+                .to_owned()
+        })
+    }
+}
+
+impl DeviceTiming {
+    fn report(&self, device: &str, address: Option<u8>) -> DeviceReport {
+        DeviceReport {
+            device: device.to_owned(),
+            address,
+            replies: self.replies,
+            faults: FaultKind::ALL.iter().map(|&kind| (kind.code(), self.faults(kind))).collect(),
+            noise_bytes: self.noise_bytes,
+            reply_ms: self.reply.report(),
+            reply_duration_ms: self.duration.report(),
+            lateness_ms: self.lateness.report(),
+        }
+    }
+}
+
+/// The `timing` command's whole answer.
+#[derive(Clone, Debug, Serialize)]
+pub struct TimingReport {
+    /// One for each line.
+    pub lines: Vec<LineReport>,
+}
+
+/// One line's figures.
+#[derive(Clone, Debug, Serialize)]
+pub struct LineReport {
+    /// Its name.
+    pub line: String,
+    /// Requests sent.
+    pub transactions: u64,
+    /// Share of the time in which it was occupied, 0 to 1.
+    pub line_use: f64,
+    /// What the figures say about the adapter.
+    pub hint: Option<String>,
+    /// Its devices.
+    pub devices: Vec<DeviceReport>,
+}
+
+/// One device's figures.
+#[derive(Clone, Debug, Serialize)]
+pub struct DeviceReport {
+    /// Its name.
+    pub device: String,
+    /// Its address, where it is still declared.
+    pub address: Option<u8>,
+    /// Sound replies.
+    pub replies: u64,
+    /// Bad replies by the name of their counter.
+    #[serde(flatten)]
+    pub faults: BTreeMap<&'static str, u64>,
+    /// Bytes outside any reply.
+    pub noise_bytes: u64,
+    /// From the end of the request to the beginning of the reply.
+    pub reply_ms: TimesReport,
+    /// From the beginning of the reply to its end.
+    pub reply_duration_ms: TimesReport,
+    /// From the planned start of a request to the real one.
+    pub lateness_ms: TimesReport,
+}
+
+/// Times in milliseconds; null where there were none.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct TimesReport {
+    /// Half took no longer.
+    pub p50: Option<f64>,
+    /// Nine of ten took no longer.
+    pub p90: Option<f64>,
+    /// Ninety-nine of a hundred took no longer.
+    pub p99: Option<f64>,
+    /// The longest.
+    pub max: Option<f64>,
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn timing(latencies_us: &[u64], faults: &[(usize, u8)], noise: u64) -> DeviceTiming {
+        let mut timing = DeviceTiming { noise_bytes: noise, ..DeviceTiming::default() };
+        for &latency in latencies_us {
+            let latency = Duration::from_micros(latency);
+            timing.count_reply(latency, latency / 2, latency / 3, 1);
+            timing.lateness.record(latency / 10);
+        }
+        for &(kind, count) in faults {
+            for _ in 0..count {
+                timing.count_fault(FaultKind::ALL[kind]);
+            }
+        }
+        timing
+    }
+
+    proptest! {
+        /// What is kept comes back the same, and hours merge into what one long stretch would have been.
+        #[test]
+        fn kept_and_merged_without_loss(
+            first in proptest::collection::vec(0..200_000_000_u64, 0..60),
+            second in proptest::collection::vec(0..200_000_000_u64, 0..60),
+            faults in proptest::collection::vec((0..FaultKind::ALL.len(), 0..5_u8), 0..6),
+            noise in 0..1000_u64,
+        ) {
+            let (one, other) = (timing(&first, &faults, noise), timing(&second, &[], 7));
+            prop_assert_eq!(DeviceTiming::decode(&one.encode()), Some(one.clone()));
+            let mut merged = one.clone();
+            merged.merge(&other);
+            let together: Vec<u64> = first.iter().chain(&second).copied().collect();
+            prop_assert_eq!(merged, timing(&together, &faults, noise + 7));
+        }
+
+        #[test]
+        fn other_bytes_are_refused_or_harmless(bytes in proptest::collection::vec(any::<u8>(), 0..300)) {
+            let _ = DeviceTiming::decode(&bytes);
+            let mut kept = timing(&[1000], &[], 0).encode();
+            kept.truncate(bytes.len().min(kept.len() - 1));
+            prop_assert_eq!(DeviceTiming::decode(&kept), None);
+        }
+    }
+
+    #[test]
+    fn the_report_has_every_counter_under_its_name() {
+        let latencies: Vec<u64> = (1..=1000).map(|step| step * 10).collect();
+        let mut line = LineTiming { transactions: 1003, ..LineTiming::default() };
+        line.elapsed = Duration::from_secs(100);
+        line.busy = Duration::from_secs(25);
+        line.devices.insert("bore-1".to_owned(), timing(&latencies, &[(0, 2), (5, 1)], 4));
+        let report = serde_json::to_value(line.report("shed", |_| Some(11))).expect("a report is plain data");
+        assert_eq!((&report["transactions"], &report["line_use"]), (&1003.into(), &0.25.into()));
+        let device = &report["devices"][0];
+        for (key, value) in [
+            ("replies", 1000),
+            ("timeouts", 2),
+            ("crc_errors", 1),
+            ("exceptions", 0),
+            ("short_replies", 0),
+            ("long_replies", 0),
+            ("wrong_unit", 0),
+            ("wrong_function", 0),
+            ("early_replies", 0),
+            ("late_replies", 0),
+            ("noise_bytes", 4),
+            ("address", 11),
+        ] {
+            assert_eq!(device[key], value, "{key}");
+        }
+        for (key, scale) in [("reply_ms", 1.0), ("lateness_ms", 0.1)] {
+            for (share, expected) in [("p50", 5.0), ("p90", 9.0), ("p99", 9.9), ("max", 10.0)] {
+                let found = device[key][share].as_f64().expect("there were replies");
+                assert!((found / (expected * scale) - 1.0).abs() < 0.01, "{key} {share}: {found}");
+            }
+        }
+    }
+
+    #[test]
+    fn an_adapter_that_holds_bytes_back_is_noticed() {
+        let mut held = DeviceTiming::default();
+        let mut prompt = DeviceTiming::default();
+        for _ in 0..LUMPS_TO_TELL {
+            held.count_reply(Duration::from_millis(15), Duration::from_millis(14), Duration::from_millis(14), 1);
+            prompt.count_reply(Duration::from_millis(15), Duration::from_millis(14), Duration::from_millis(14), 2);
+        }
+        assert!(held.looks_held_back() && !prompt.looks_held_back());
+    }
+}
