@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use crate::frame::Table;
+use crate::wiring::Wiring;
 
 /// The registers and bits of one device.
 ///
@@ -120,6 +122,62 @@ impl<I: Image> Image for Refreshed<I> {
         let age = at.as_nanos().checked_rem(self.period.as_nanos()).unwrap_or(0);
         let age = Duration::from_nanos(u64::try_from(age).unwrap_or(0));
         self.image.value(table, address, at.saturating_sub(age))
+    }
+}
+
+/// Several images in one device: the first that has an address shows it.
+pub struct Together(pub Vec<Box<dyn Image>>);
+
+impl Image for Together {
+    fn value(&mut self, table: Table, address: u16, at: Duration) -> Option<u16> {
+        self.0.iter_mut().find_map(|image| image.value(table, address, at))
+    }
+}
+
+/// Addresses that read 0.
+#[derive(Clone, Debug)]
+pub struct Filled {
+    /// The table; every table if absent.
+    pub table: Option<Table>,
+    /// The addresses.
+    pub addresses: Range<u16>,
+}
+
+impl Image for Filled {
+    fn value(&mut self, table: Table, address: u16, _at: Duration) -> Option<u16> {
+        (self.table.is_none_or(|own| own == table) && self.addresses.contains(&address)).then_some(0)
+    }
+}
+
+/// Registers that count up (or down) evenly, and wrap.
+#[derive(Clone, Debug, Default)]
+pub struct Ramps(
+    /// Table, address, value at the start, and change in a second.
+    pub Vec<(Table, u16, u16, f64)>,
+);
+
+impl Image for Ramps {
+    fn value(&mut self, table: Table, address: u16, at: Duration) -> Option<u16> {
+        let (.., from, per_second) = self.0.iter().find(|(own, place, ..)| *own == table && *place == address)?;
+        let value = (f64::from(*from) + per_second * at.as_secs_f64()).rem_euclid(65_536.0);
+        Some(value as u16)
+    }
+}
+
+/// One device of a shed.
+#[derive(Clone, Debug)]
+pub struct Wired {
+    /// The shed and all its devices.
+    pub wiring: Arc<Mutex<Wiring>>,
+    /// The device's address.
+    pub unit: u8,
+}
+
+impl Image for Wired {
+    fn value(&mut self, table: Table, address: u16, at: Duration) -> Option<u16> {
+        let mut wiring = self.wiring.lock().unwrap_or_else(PoisonError::into_inner);
+        wiring.advance_to(at.as_secs_f64());
+        wiring.read(self.unit, table, address)
     }
 }
 

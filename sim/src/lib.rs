@@ -20,6 +20,7 @@
 //! - [`slave`]: a device at an address;
 //! - [`fault`]: what can happen to its replies;
 //! - [`wire`]: the one pair that all share, byte by byte;
+//! - [`scenario`]: such a wire from a short file;
 //! - [`pty`]: a serial port that programs can open;
 //! - [`rig`]: a wire behind such a port, in real time.
 //!
@@ -38,6 +39,7 @@ pub mod random;
 pub mod receiver;
 pub mod register;
 pub mod rig;
+pub mod scenario;
 pub mod slave;
 pub mod trouble;
 pub mod wire;

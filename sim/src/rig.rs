@@ -2,6 +2,7 @@
 
 use std::io;
 use std::num::NonZeroU64;
+use std::ops::Range;
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -11,7 +12,9 @@ use std::time::{Duration, Instant};
 
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 
+use crate::fault::Injected;
 use crate::pty::{Port, PortError};
+use crate::scenario::Scenario;
 use crate::wire::{Delivery, Wire, Witnessed};
 
 /// The thread wakes so long before an instant that matters, and spins for the rest: timers overshoot by up to this.
@@ -25,6 +28,7 @@ pub struct Rig {
     shared: Arc<Shared>,
     thread: Option<JoinHandle<()>>,
     link: PathBuf,
+    injected: Injected,
 }
 
 struct Shared {
@@ -34,27 +38,27 @@ struct Shared {
     unplugged: AtomicBool,
     wake: OwnedFd,
     /// When the port is pulled out and put back.
-    absences: Vec<std::ops::Range<Duration>>,
+    absences: Vec<Range<Duration>>,
 }
 
 impl Rig {
+    /// Runs a scenario behind a serial port at `link`.
+    ///
+    /// # Errors
+    /// No pseudo-terminal, or no link.
+    pub fn start(scenario: Scenario, link: &Path) -> Result<Self, PortError> {
+        Self::begin(scenario.wire, scenario.absences, scenario.injected, link)
+    }
+
     /// Runs `wire` behind a serial port at `link`.
     ///
     /// # Errors
     /// No pseudo-terminal, or no link.
     pub fn run(wire: Wire, link: &Path) -> Result<Self, PortError> {
-        Self::run_with_absences(wire, Vec::new(), link)
+        Self::begin(wire, Vec::new(), Injected::default(), link)
     }
 
-    /// The same, with the port pulled out during `absences`.
-    ///
-    /// # Errors
-    /// No pseudo-terminal, or no link.
-    pub fn run_with_absences(
-        wire: Wire,
-        absences: Vec<std::ops::Range<Duration>>,
-        link: &Path,
-    ) -> Result<Self, PortError> {
+    fn begin(wire: Wire, absences: Vec<Range<Duration>>, injected: Injected, link: &Path) -> Result<Self, PortError> {
         let port = Port::open(link)?;
         let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK)
             .map_err(|error| PortError::NoTerminal(error.into()))?;
@@ -72,7 +76,7 @@ impl Rig {
             move || shared.run(port, &link)
         });
         let thread = thread.map_err(PortError::NoTerminal)?;
-        Ok(Self { shared, thread: Some(thread), link: link.to_owned() })
+        Ok(Self { shared, thread: Some(thread), link: link.to_owned(), injected })
     }
 
     /// The path that programs open.
@@ -85,6 +89,12 @@ impl Rig {
     #[must_use]
     pub fn started(&self) -> Instant {
         self.shared.started
+    }
+
+    /// What the scenario's faults did so far.
+    #[must_use]
+    pub const fn injected(&self) -> &Injected {
+        &self.injected
     }
 
     /// What the wire saw so far. The wire stands still while `look` runs.

@@ -5,7 +5,8 @@ use crate::output::Waiting;
 use crate::plant::Conditions;
 
 /// One thing that is wrong, with how much.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Deserialize)]
+#[serde(tag = "code", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Trouble {
     /// The meter makes `ratio` times as many pulses as its receiver expects.
     PulseWeight {

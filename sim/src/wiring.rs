@@ -2,22 +2,10 @@
 
 use std::collections::BTreeMap;
 
+pub use crate::frame::Table;
 use crate::meter::Settings;
 use crate::plant::{Shed, precise};
 use crate::register::{Encoding, Words};
-
-/// The four tables of the protocol's data model.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Table {
-    /// Single bits that could be written.
-    Coil,
-    /// Single bits, read only.
-    Discrete,
-    /// Registers, read only.
-    Input,
-    /// Registers that could be written.
-    Holding,
-}
 
 /// What stands in a register.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
