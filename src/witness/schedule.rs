@@ -192,7 +192,8 @@ impl Schedule {
         for task in &mut self.tasks {
             task.pass_over_resting(now);
         }
-        if let Some(task) = self.most_urgent(now).or_else(|| self.with_spare_time(now)) {
+        let task = self.long_on_trial(now).or_else(|| self.most_urgent(now)).or_else(|| self.with_spare_time(now));
+        if let Some(task) = task {
             return Next::Ask(self.ask(task, now));
         }
         match self.next_change(now) {
@@ -314,6 +315,16 @@ impl Schedule {
         self.units.get(&unit).is_none_or(|state| state.rests_until <= now)
     }
 
+    /// A unit on trial that has waited so long for free time that others have to give way.
+    fn long_on_trial(&self, now: Moment) -> Option<usize> {
+        (0..self.tasks.len())
+            .filter(|&index| self.is_on_trial(index) && self.unit_is_free(index, now) && self.tasks[index].is_due(now))
+            .map(|index| (self.waiting_since(index), index))
+            .min()
+            .filter(|(since, _)| now.since(*since) >= LONGEST_WAIT_FOR_TRIAL)
+            .map(|(_, index)| index)
+    }
+
     /// The waiting task with a period whose deadline is earliest.
     fn most_urgent(&self, now: Moment) -> Option<usize> {
         (0..self.tasks.len())
@@ -348,11 +359,9 @@ impl Schedule {
         let task = &self.tasks[index];
         let on_trial = self.is_on_trial(index);
         let cost = if on_trial { task.task.silence } else { task.requests[task.cursor].planned.wire_time() };
-        let waited = now.since(self.waiting_since(index));
         let gap_is_wide_enough = self.next_release(now).is_none_or(|release| now.after(cost) <= release);
-        gap_is_wide_enough
-            || (waited >= PATIENCE && self.deadlines_allow(now, cost))
-            || (on_trial && waited >= LONGEST_WAIT_FOR_TRIAL)
+        let out_of_patience = now.since(self.waiting_since(index)) >= PATIENCE;
+        gap_is_wide_enough || (out_of_patience && self.deadlines_allow(now, cost))
     }
 
     fn next_release(&self, now: Moment) -> Option<Moment> {
@@ -363,13 +372,17 @@ impl Schedule {
         self.tasks.iter().enumerate().filter(|(index, task)| !task.task.every.is_zero() && !self.is_on_trial(*index))
     }
 
-    /// True if every task with a period still meets its next two deadlines after `cost` is spent on something else.
+    /// True if every task with a period still meets its deadline after `cost` is spent on something else, with all turns
+    /// that fall due meanwhile.
     fn deadlines_allow(&self, now: Moment, cost: Duration) -> bool {
+        let Some(horizon) = self.with_periods().filter_map(|(_, task)| task.deadline()).max() else { return true };
         let mut turns: Vec<(Moment, Moment, Duration)> = Vec::new();
         for (_, task) in self.with_periods() {
-            if let Some(deadline) = task.deadline() {
-                turns.push((deadline, task.release, task.left_in_turn()));
-                turns.push((deadline.after(task.task.every), deadline, task.whole_turn()));
+            let (mut release, mut left) = (task.release, task.left_in_turn());
+            while release.after(task.task.every) <= horizon {
+                let deadline = release.after(task.task.every);
+                turns.push((deadline, release, left));
+                (release, left) = (deadline, task.whole_turn());
             }
         }
         turns.sort_unstable();
