@@ -6,8 +6,9 @@
 //! - [`daemon`]: wires lines, tallies, store and faces together;
 //! - [`face`]: what others see of a running daemon;
 //! - [`line`]: the wire, its transactions and their timing;
-//! - [`record`]: readings as CSV;
-//! - [`site`]: what the user wrote: site file and register maps, checked and reported on.
+//! - [`site`]: what the user wrote: site file and register maps, checked and reported on;
+//! - [`store`]: the database, its one writer and its readers;
+//! - [`record`]: readings as CSV.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
@@ -17,3 +18,4 @@ pub mod face;
 pub mod line;
 pub mod record;
 pub mod site;
+pub mod store;

@@ -1,0 +1,36 @@
+//! The store: one SQLite database, one writer, any number of readers beside it.
+//!
+//! - [`Writer`] owns a thread that puts everything into the database in one transaction every two seconds;
+//! - [`StoreReader`] reads while it does, through a connection that cannot write;
+//! - [`log`] holds what is kept for ever: disagreements, events, notes, settings, hourly summaries;
+//! - [`evidence`] holds what was declared when, and by whose clock;
+//! - [`timing`] holds the hourly statistics of the lines.
+//!
+//! # What a power cut can take
+//! The database runs in write-ahead mode with `synchronous = FULL`: a transaction is on the disk when it is said to be. A
+//! power cut takes at most what had not been committed: about two seconds, and longer only while the disk stalls or is
+//! full, when readings wait in memory. A kill takes no more than that. What was committed stays whole, on any disk that
+//! does not lie about its flush.
+//!
+//! # What is dropped when the disk stalls
+//! Readings wait in a queue of bounded length, the oldest dropped first; what is kept for ever waits in another, and is
+//! never dropped for a reading's sake. Whatever is dropped is counted and said.
+
+mod connection;
+mod error;
+pub mod evidence;
+mod keep;
+pub mod log;
+mod queue;
+mod readings;
+mod row;
+mod schema;
+#[cfg(test)]
+mod tests;
+pub mod timing;
+mod writer;
+
+pub use connection::{Lock, StoreReader};
+pub use error::StoreError;
+pub use readings::{Readings, Span};
+pub use writer::{Health, Options, Writer};

@@ -1,0 +1,169 @@
+//! The layout of the database, and how an older one is brought up to date.
+
+use rusqlite::Connection;
+
+/// Marks a database as ours: "tlyw".
+pub(super) const APPLICATION: i64 = 0x746C_7977;
+
+/// The steps from an empty database to today's layout. A step that was ever released is never edited: changes are new
+/// steps. The layout's number is how many steps a database has taken, its `user_version`.
+const STEPS: [&str; 1] = ["
+    -- Meters keep their number when the site file forgets them: their readings may be asked for.
+    CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+
+    -- One run is a stretch of the daemon with one set of declarations. Two runs of one boot share a steady clock.
+    CREATE TABLE run (
+        id INTEGER PRIMARY KEY,
+        boot TEXT NOT NULL,
+        began INTEGER NOT NULL,             -- wall ms
+        program TEXT NOT NULL,
+        clock_synchronised INTEGER          -- 0, 1, or NULL: not known
+    );
+    CREATE TABLE document (sha256 TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID;
+    CREATE TABLE declared (
+        run INTEGER NOT NULL REFERENCES run,
+        path TEXT NOT NULL,
+        sha256 TEXT NOT NULL REFERENCES document,
+        PRIMARY KEY (run, path)
+    ) WITHOUT ROWID;
+
+    -- Readings not yet sealed, in the order of their arrival; no index, so that a transaction touches few pages.
+    CREATE TABLE reading (
+        arrival INTEGER PRIMARY KEY,
+        meter INTEGER NOT NULL,
+        run INTEGER NOT NULL,
+        sequence INTEGER NOT NULL,          -- of the meter, without gaps
+        at INTEGER NOT NULL,                -- steady ms
+        wall INTEGER NOT NULL,              -- wall ms
+        witnesses BLOB NOT NULL
+    );
+    -- Sealed stretches of readings of one meter and one run, column by column.
+    CREATE TABLE stretch (
+        id INTEGER PRIMARY KEY,
+        meter INTEGER NOT NULL,
+        run INTEGER NOT NULL,
+        first_sequence INTEGER NOT NULL,
+        readings INTEGER NOT NULL,
+        earliest INTEGER NOT NULL,          -- wall ms
+        latest INTEGER NOT NULL,            -- wall ms
+        ahead_least INTEGER NOT NULL,       -- wall less steady, ms
+        ahead_most INTEGER NOT NULL,
+        columns BLOB NOT NULL
+    );
+    CREATE UNIQUE INDEX stretch_of_meter ON stretch (meter, first_sequence);
+
+    CREATE TABLE disagreement (
+        id INTEGER PRIMARY KEY,
+        meter TEXT NOT NULL,
+        tally TEXT NOT NULL,              -- 'total/pulse'
+        opened INTEGER NOT NULL,            -- wall ms
+        closed INTEGER,                     -- wall ms
+        cause TEXT,
+        body TEXT NOT NULL,
+        UNIQUE (meter, tally, opened)
+    );
+    CREATE TABLE event (
+        id INTEGER PRIMARY KEY,
+        meter TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        subject TEXT NOT NULL,              -- which status bit, witness or setting; may be empty
+        began INTEGER NOT NULL,             -- wall ms
+        ended INTEGER,                      -- wall ms
+        body TEXT NOT NULL,
+        UNIQUE (meter, kind, subject, began)
+    );
+    CREATE TABLE step (meter INTEGER NOT NULL, tally TEXT NOT NULL, at INTEGER NOT NULL, body TEXT NOT NULL);
+    CREATE TABLE note (
+        id INTEGER PRIMARY KEY,
+        meter TEXT NOT NULL,
+        at INTEGER NOT NULL,                -- wall ms: the moment that the note is about
+        written INTEGER NOT NULL,           -- wall ms
+        body TEXT NOT NULL
+    );
+    CREATE TABLE setting (
+        meter TEXT NOT NULL,
+        setting TEXT NOT NULL,
+        at INTEGER NOT NULL,                -- wall ms
+        value REAL NOT NULL,                -- in the setting's base unit
+        PRIMARY KEY (meter, setting, at)
+    ) WITHOUT ROWID;
+    CREATE TABLE hour (
+        meter TEXT NOT NULL,
+        hour INTEGER NOT NULL,              -- wall ms
+        body TEXT NOT NULL,
+        PRIMARY KEY (meter, hour)
+    ) WITHOUT ROWID;
+    CREATE TABLE tally_state (
+        meter TEXT PRIMARY KEY,
+        version INTEGER NOT NULL,
+        at INTEGER NOT NULL,                -- wall ms
+        body BLOB NOT NULL
+    );
+
+    CREATE TABLE line_hour (
+        line TEXT NOT NULL,
+        hour INTEGER NOT NULL,              -- wall ms
+        transactions INTEGER NOT NULL,
+        busy_us INTEGER NOT NULL,
+        elapsed_us INTEGER NOT NULL,
+        PRIMARY KEY (line, hour)
+    ) WITHOUT ROWID;
+    CREATE TABLE device_hour (
+        line TEXT NOT NULL,
+        device TEXT NOT NULL,
+        hour INTEGER NOT NULL,              -- wall ms
+        address INTEGER NOT NULL,
+        counts TEXT NOT NULL,
+        reply BLOB NOT NULL,                -- HDR histograms, V2, microseconds
+        duration BLOB NOT NULL,
+        lateness BLOB NOT NULL,
+        PRIMARY KEY (line, device, hour)
+    ) WITHOUT ROWID;
+
+    -- The hash of each file that left the store as an export or a report.
+    CREATE TABLE handed_out (
+        id INTEGER PRIMARY KEY,
+        at INTEGER NOT NULL,                -- wall ms
+        what TEXT NOT NULL,
+        meter TEXT NOT NULL,
+        sha256 TEXT NOT NULL
+    );
+"];
+
+/// The layout that this version writes.
+#[expect(clippy::cast_possible_wrap, reason = "there will never be that many steps")]
+pub(super) const LAYOUT: i64 = STEPS.len() as i64;
+
+/// Whose database this is, and how far it has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Found {
+    /// Nothing in it.
+    Empty,
+    /// Another program's.
+    Foreign,
+    /// Ours, with this layout.
+    Ours(i64),
+}
+
+/// Looks whose database it is.
+pub(super) fn look(connection: &Connection) -> rusqlite::Result<Found> {
+    let number = |pragma: &str| connection.query_row(pragma, [], |row| row.get::<_, i64>(0));
+    let layout = number("PRAGMA user_version")?;
+    match number("PRAGMA application_id")? {
+        APPLICATION => Ok(Found::Ours(layout)),
+        0 if layout == 0 && number("SELECT count(*) FROM sqlite_schema")? == 0 => Ok(Found::Empty),
+        _ => Ok(Found::Foreign),
+    }
+}
+
+/// Takes the steps that are missing, each in a transaction of its own.
+pub(super) fn bring_up_to_date(connection: &mut Connection, layout: i64) -> rusqlite::Result<()> {
+    for (number, step) in (1_i64..).zip(STEPS).filter(|(number, _)| *number > layout) {
+        let transaction = connection.transaction()?;
+        transaction.execute_batch(step)?;
+        transaction.pragma_update(None, "application_id", APPLICATION)?;
+        transaction.pragma_update(None, "user_version", number)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}

@@ -1,0 +1,273 @@
+//! What is kept comes back, bit for bit, through any number of starts.
+
+use std::time::Duration;
+
+use proptest::prelude::*;
+use tallywell_witness::declared::Setting;
+use tallywell_witness::reading::{RawWords, Reading, Sample, StatusBits};
+use tallywell_witness::tally::{
+    Between, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, Largest, Moment, Witness,
+};
+use tallywell_witness::units::{SteadyMillis, WallMillis};
+
+use super::evidence::{Run, sha256};
+use super::log::{HandedOut, LoggedDisagreement, Note, NoteKind};
+use super::timing::{Counts, DeviceHour, LineHour};
+use super::*;
+use crate::record::Quantity;
+
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// A writer that commits only when it is told to, so that tests do not wait.
+fn options() -> Options {
+    Options { commit_every: Duration::from_secs(3600), ..Options::default() }
+}
+
+fn run(boot: &str, began: i64) -> Run {
+    Run {
+        boot: boot.to_owned(),
+        began: WallMillis(began),
+        program: "tallywell 0.1.0".to_owned(),
+        clock_synchronised: Some(true),
+        documents: vec![("site.toml".to_owned(), "site = \"Kestrel Creek\"".to_owned())],
+    }
+}
+
+fn sample() -> impl Strategy<Value = Option<Sample>> {
+    let value = prop_oneof![
+        any::<u64>().prop_map(f64::from_bits),
+        any::<u32>().prop_map(|bits| f64::from(f32::from_bits(bits))),
+        any::<u32>().prop_map(f64::from),
+    ];
+    let sample = (value, -100_000_i64..100_000, prop::collection::vec(any::<u16>(), 0..=4))
+        .prop_map(|(value, at, raw)| Sample { value, at: SteadyMillis(at), raw: RawWords::new(&raw) });
+    prop::option::weighted(0.8, sample)
+}
+
+/// Readings whose samples are timed from their own reading.
+fn readings() -> impl Strategy<Value = Vec<Reading>> {
+    let samples = [sample(), sample(), sample(), sample(), sample(), sample(), sample()];
+    let one = (1_i64..100_000, -50_i64..50, samples, any::<Option<u64>>(), any::<Option<bool>>());
+    prop::collection::vec(one, 1..60).prop_map(|rows| {
+        let mut at = 5_000;
+        rows.into_iter()
+            .map(|(step, jitter, samples, status, running)| {
+                at += step;
+                let mut reading = Reading {
+                    at: SteadyMillis(at),
+                    wall: WallMillis(1_740_000_000_000 + at + jitter),
+                    status: status.map(StatusBits),
+                    running,
+                    ..Reading::default()
+                };
+                for (quantity, sample) in Quantity::ALL.into_iter().zip(samples) {
+                    *quantity.place(&mut reading) =
+                        sample.map(|sample| Sample { at: SteadyMillis(at + sample.at.0), ..sample });
+                }
+                reading
+            })
+            .collect()
+    })
+}
+
+/// A reading as text in which every bit shows.
+fn exactly(reading: &Reading) -> String {
+    let values = Quantity::ALL.map(|quantity| quantity.of(reading).map(|sample| sample.value.to_bits()));
+    format!("{reading:?} {values:x?}")
+}
+
+fn stored(path: &std::path::Path, meter: &str, span: Span) -> Vec<Reading> {
+    let reader = StoreReader::open(path).unwrap();
+    reader.readings(meter, span).unwrap().collect::<Result<_, _>>().unwrap()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    #[test]
+    fn readings_come_back_bit_for_bit(first in readings(), second in readings(), cut in any::<prop::sample::Index>()) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("kestrel.db");
+        for part in [&first[..cut.index(first.len())], &first[cut.index(first.len())..]] {
+            let writer = Writer::open(&path, options()).unwrap();
+            writer.begin_run(run("boot", part.first().map_or(0, |reading| reading.wall.0)));
+            for (reading, other) in part.iter().zip(second.iter().cycle()) {
+                prop_assert!(writer.append("bore-1", reading));
+                prop_assert!(writer.append("bore-2", other));
+            }
+            let health = writer.close();
+            prop_assert_eq!(health.readings_stored, part.len() as u64 * 2);
+            prop_assert_eq!(health.waiting, 0);
+        }
+        let back: Vec<String> = stored(&path, "bore-1", Span::ALL).iter().map(exactly).collect();
+        prop_assert_eq!(back, first.iter().map(exactly).collect::<Vec<_>>());
+        let middle = first[first.len() / 2].wall;
+        let span = Span { from: Some(middle), to: Some(WallMillis(middle.0 + 200_000)) };
+        let back: Vec<String> = stored(&path, "bore-1", span).iter().map(exactly).collect();
+        let expected: Vec<String> = first
+            .iter()
+            .filter(|reading| middle <= reading.wall && reading.wall.0 < middle.0 + 200_000)
+            .map(exactly)
+            .collect();
+        prop_assert_eq!(back, expected);
+        prop_assert_eq!(stored(&path, "another", Span::ALL), vec![]);
+    }
+}
+
+fn plain(at: i64, wall: i64) -> Reading {
+    let flow = Sample { value: 12.5, at: SteadyMillis(at - 3), raw: RawWords::new(&[0x4148, 0]) };
+    Reading { at: SteadyMillis(at), wall: WallMillis(wall), flow: Some(flow), ..Reading::default() }
+}
+
+#[test]
+fn a_new_start_of_the_machine_goes_on_by_the_clock_on_the_wall() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let starts = [
+        ("one", [(10_000, 1_000_000), (11_000, 1_001_000)]),
+        // The daemon alone was started again: the steady clock counts, whatever the clock on the wall says.
+        ("one", [(15_000, 1_003_000), (16_000, 1_004_000)]),
+        // The machine was started again, 60 s later by the clock on the wall.
+        ("two", [(500, 1_064_000), (1_500, 1_065_000)]),
+        // And again, with a clock that had gone back: time goes on all the same.
+        ("three", [(700, 900_000), (1_700, 901_000)]),
+    ];
+    for (boot, readings) in starts {
+        let writer = Writer::open(&path, options()).unwrap();
+        writer.begin_run(run(boot, readings[0].1));
+        for (at, wall) in readings {
+            writer.append("bore-1", &plain(at, wall));
+        }
+        assert_eq!(writer.close().trouble, None);
+    }
+    let back = stored(&path, "bore-1", Span::ALL);
+    let at: Vec<i64> = back.iter().map(|reading| reading.at.0).collect();
+    assert_eq!(at, [10_000, 11_000, 15_000, 16_000, 76_000, 77_000, 77_001, 78_001]);
+    assert!(back.iter().all(|reading| reading.flow.unwrap().at.0 == reading.at.0 - 3));
+    let reader = StoreReader::open(&path).unwrap();
+    assert!(reader.clock_was_set("bore-1", Span::ALL).unwrap());
+    let before_the_jump = Span { from: Some(WallMillis(1_000_000)), to: Some(WallMillis(1_001_500)) };
+    assert!(!reader.clock_was_set("bore-1", before_the_jump).unwrap());
+    assert_eq!(reader.extent("bore-1").unwrap(), Some((WallMillis(900_000), WallMillis(1_065_000), 8)));
+    assert_eq!(reader.runs().unwrap().len(), 4);
+    assert_eq!(reader.runs().unwrap()[3].1[0].sha256, sha256(b"site = \"Kestrel Creek\""));
+}
+
+fn moment(wall: i64) -> Moment {
+    Moment { steady: SteadyMillis(wall - 500), wall: WallMillis(wall) }
+}
+
+fn disagreement(closed: Option<i64>) -> Disagreement {
+    Disagreement {
+        meter: "bore-1".to_owned(),
+        between: Between::TotalPulse,
+        kind: DisagreementKind::Steps,
+        opened: moment(10_000),
+        began: moment(9_000),
+        closed: closed.map(moment),
+        largest: Largest {
+            at: moment(11_000),
+            difference: -0.1 - 0.2,
+            unit: DifferenceUnit::Litres,
+            ratio: Some(0.97),
+            tolerance: 75.0,
+            pulses: Some(-4),
+        },
+        step_count: 4,
+    }
+}
+
+#[test]
+fn what_lasts_comes_back() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let writer = Writer::open(&path, options()).unwrap();
+    writer.begin_run(run("boot", 1));
+    writer.disagreement(&disagreement(None), Some("pulse-gaps"));
+    let silent = EventKind::Silent { witness: Witness::Pulse };
+    let event = Event { meter: "bore-1".to_owned(), what: silent, began: moment(10_000), ended: None };
+    writer.event(&event);
+    assert!(writer.flush(PATIENCE));
+
+    // The same disagreement closes and the same event ends, later and after a look: they are still one each.
+    let reader = StoreReader::open(&path).unwrap();
+    assert_eq!(reader.disagreements(None, Span::ALL).unwrap()[0].disagreement, disagreement(None));
+    writer.disagreement(&disagreement(Some(20_000)), None);
+    let ended = Event { ended: Some(moment(12_000)), ..event };
+    writer.event(&ended);
+    let note = |at: i64, what: NoteKind| Note {
+        meter: "bore-1".to_owned(),
+        at: WallMillis(at),
+        written: WallMillis(at),
+        what,
+    };
+    let words = || "valve replaced".to_owned();
+    writer.note(note(3_000, NoteKind::MaintenanceBegins { text: words() }));
+    writer.note(note(4_000, NoteKind::MaintenanceEnds { text: words() }));
+    writer.note(note(5_000, NoteKind::MaintenanceBegins { text: words() }));
+    writer.setting("bore-1", Setting::FullScale, WallMillis(1), 36.0);
+    writer.setting("bore-1", Setting::FullScale, WallMillis(2), 60.0);
+    writer.tally_state("bore-1", 1, WallMillis(1), vec![1]);
+    writer.tally_state("bore-1", 2, WallMillis(2), vec![0, 255]);
+    let handed_out =
+        HandedOut { at: WallMillis(7), what: "export".to_owned(), meter: "bore-1".to_owned(), sha256: sha256(b"") };
+    writer.handed_out(handed_out.clone());
+    assert!(writer.flush(PATIENCE));
+
+    let logged = LoggedDisagreement { disagreement: disagreement(Some(20_000)), cause: Some("pulse-gaps".to_owned()) };
+    assert_eq!(reader.disagreements(Some("bore-1"), Span::ALL).unwrap(), [logged]);
+    assert_eq!(reader.disagreements(Some("bore-2"), Span::ALL).unwrap(), []);
+    let after = Span { from: Some(WallMillis(20_001)), to: None };
+    assert_eq!(reader.disagreements(None, after).unwrap(), [], "it had closed before");
+    assert_eq!(reader.events(None, Span::ALL).unwrap(), [ended]);
+    assert_eq!(reader.notes(None, Span::ALL).unwrap().len(), 3);
+    let closed = (WallMillis(3_000), Some(WallMillis(4_000)));
+    assert_eq!(reader.maintenance("bore-1", Span::ALL).unwrap(), [closed, (WallMillis(5_000), None)]);
+    assert_eq!(reader.settings("bore-1").unwrap(), [(Setting::FullScale, 60.0)]);
+    assert_eq!(reader.tally_state("bore-1").unwrap(), Some((2, vec![0, 255])));
+    assert_eq!(reader.tally_state("bore-2").unwrap(), None);
+    assert_eq!(reader.handed_out().unwrap(), [handed_out]);
+    // FIPS 180-4's example of the empty message, as published with the standard's test vectors.
+    assert_eq!(sha256(b""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
+}
+
+#[test]
+fn hours_of_a_line_add_up() {
+    let device_hour = |replies: u64, reply_us: &[u64]| {
+        let mut hour = DeviceHour {
+            line: "shed".to_owned(),
+            device: "bore-1".to_owned(),
+            address: 11,
+            hour: WallMillis(3_600_000),
+            counts: Counts { replies, timeouts: 1, ..Counts::default() },
+            reply_us: timing::histogram(),
+            duration_us: timing::histogram(),
+            lateness_us: timing::histogram(),
+        };
+        for value in reply_us {
+            hour.reply_us.saturating_record(*value);
+        }
+        hour
+    };
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let writer = Writer::open(&path, options()).unwrap();
+    writer.device_hour(device_hour(2, &[2_000, 4_000]));
+    writer.device_hour(device_hour(1, &[900_000]));
+    for transactions in [5, 7] {
+        let hour = WallMillis(3_600_000);
+        writer.line_hour(LineHour { line: "shed".to_owned(), hour, transactions, busy_us: 10, elapsed_us: 100 });
+    }
+    assert_eq!(writer.close().trouble, None);
+    let reader = StoreReader::open(&path).unwrap();
+    let hours = reader.device_hours(Span::ALL).unwrap();
+    assert_eq!(
+        hours,
+        [device_hour(3, &[2_000, 4_000, 900_000])].map(|mut hour| {
+            hour.counts.timeouts = 2;
+            hour
+        })
+    );
+    let lines = reader.line_hours(Span::ALL).unwrap();
+    assert_eq!((lines[0].transactions, lines[0].busy_us, lines[0].elapsed_us), (12, 20, 200));
+}

@@ -1,0 +1,482 @@
+//! The one writer: a thread that puts everything that waits into the database, one transaction every few seconds.
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, SystemTime};
+
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use tallywell_witness::declared::Setting;
+use tallywell_witness::reading::Reading;
+use tallywell_witness::tally::{Change, Disagreement, Event, HourlySummary, Step};
+use tallywell_witness::units::WallMillis;
+
+use super::connection::{self, Lock};
+use super::error::StoreError;
+use super::evidence::{Run, put_run};
+use super::keep::Keep;
+use super::log::{self, HandedOut, Note};
+use super::queue::{Batch, Lasting, Queue, Waiting};
+use super::timing::{self, DeviceHour, LineHour};
+use crate::record::format_instant;
+
+/// How a store is written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Options {
+    /// How long single readings are kept; for ever if absent.
+    pub keep_readings: Option<Duration>,
+    /// The bytes of disk that the store may take; unlimited if absent.
+    pub largest: Option<u64>,
+    /// The time between transactions: what a power cut can take.
+    pub commit_every: Duration,
+    /// Readings that may wait in memory while the disk stalls: some 150 bytes each.
+    pub most_readings_waiting: usize,
+    /// Other things that may wait.
+    pub most_lasting_waiting: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            keep_readings: None,
+            largest: None,
+            commit_every: Duration::from_secs(2),
+            most_readings_waiting: 20_000,
+            most_lasting_waiting: 5_000,
+        }
+    }
+}
+
+/// How the writer is.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Health {
+    /// Readings on the disk since the start.
+    pub readings_stored: u64,
+    /// Readings that were dropped, since the disk did not take them.
+    pub readings_dropped: u64,
+    /// Other things that were dropped.
+    pub others_dropped: u64,
+    /// Things that wait.
+    pub waiting: usize,
+    /// What keeps the store from being written, and since when.
+    pub trouble: Option<(String, WallMillis)>,
+    /// Where a damaged database was put; a new one was begun.
+    pub set_aside: Option<PathBuf>,
+}
+
+/// Writes to the store. Nothing here waits for the disk but [`Writer::flush`] and [`Writer::close`].
+#[derive(Debug)]
+pub struct Writer {
+    queue: Arc<Queue>,
+    health: Arc<Mutex<Health>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Writer {
+    /// Opens the store at `path`, makes it if it is not there, and starts the writer's thread. A damaged database is put
+    /// aside, and a new one begun: an unattended daemon goes on.
+    ///
+    /// # Errors
+    /// Another process writes to it; it is not a store, or a newer one; it cannot be written.
+    pub fn open(path: &Path, options: Options) -> Result<Self, StoreError> {
+        let lock = Lock::take(path)?;
+        let health = Arc::new(Mutex::new(Health::default()));
+        let connection = match connection::open_to_write(path) {
+            Err(StoreError::Damaged(_)) => {
+                let aside = set_aside(path)?;
+                tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
+                locked(&health).set_aside = Some(aside);
+                connection::open_to_write(path)?
+            }
+            opened => opened?,
+        };
+        connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
+        let queue = Arc::new(Queue::new(options.most_readings_waiting, options.most_lasting_waiting));
+        let mut work = Work {
+            path: path.to_owned(),
+            options,
+            queue: Arc::clone(&queue),
+            health: Arc::clone(&health),
+            connection: Some(connection),
+            known: Known::default(),
+            runs: Vec::new(),
+            batch: Batch::default(),
+            keep: Keep::default(),
+            _lock: lock,
+        };
+        let thread = std::thread::Builder::new()
+            .name("store".to_owned())
+            .spawn(move || work.run())
+            .map_err(|source| StoreError::File { path: path.to_owned(), source })?;
+        Ok(Self { queue, health, thread: Some(thread) })
+    }
+
+    /// Begins a run: readings from here on belong to it. To be called before the first reading, and whenever the
+    /// declarations change.
+    pub fn begin_run(&self, run: Run) {
+        self.queue.put_lasting(Lasting::Run(run));
+    }
+
+    /// Keeps a reading of a meter; false where an older one had to be dropped for it.
+    pub fn append(&self, meter: &str, reading: &Reading) -> bool {
+        self.queue.put_reading(meter, reading)
+    }
+
+    /// Keeps what the tallies of a meter found.
+    pub fn change(&self, meter: &str, change: &Change) {
+        match change {
+            Change::Opened(it) | Change::Grew(it) | Change::Closed(it) => self.disagreement(it, None),
+            Change::Step(it) => self.step(meter, *it),
+            Change::EventBegan(it) | Change::EventEnded(it) => self.event(it),
+            Change::Hour(it) => self.hour(it),
+        }
+    }
+
+    /// Keeps a disagreement as it is now, in the place of what was kept of it; a cause that is not given stays.
+    pub fn disagreement(&self, it: &Disagreement, cause: Option<&str>) {
+        self.queue.put_lasting(Lasting::Disagreement(Box::new(it.clone()), cause.map(str::to_owned)));
+    }
+
+    /// Keeps an event as it is now.
+    pub fn event(&self, it: &Event) {
+        self.queue.put_lasting(Lasting::Event(Box::new(it.clone())));
+    }
+
+    /// Keeps a step between counts.
+    pub fn step(&self, meter: &str, it: Step) {
+        self.queue.put_lasting(Lasting::Step(meter.to_owned(), it));
+    }
+
+    /// Keeps a note.
+    pub fn note(&self, it: Note) {
+        self.queue.put_lasting(Lasting::Note(it));
+    }
+
+    /// Keeps a setting as it was read, in its base unit. For changes only.
+    pub fn setting(&self, meter: &str, setting: Setting, at: WallMillis, value: f64) {
+        self.queue.put_lasting(Lasting::Setting { meter: meter.to_owned(), setting, at, value });
+    }
+
+    /// Keeps an hourly summary.
+    pub fn hour(&self, it: &HourlySummary) {
+        self.queue.put_lasting(Lasting::Hour(Box::new(it.clone())));
+    }
+
+    /// Keeps what a meter's tallies remember, in the place of what was kept of it.
+    pub fn tally_state(&self, meter: &str, version: u32, at: WallMillis, body: Vec<u8>) {
+        self.queue.put_lasting(Lasting::TallyState { meter: meter.to_owned(), version, at, body });
+    }
+
+    /// Keeps an hour of a line, or a part of it, added to what is there.
+    pub fn line_hour(&self, it: LineHour) {
+        self.queue.put_lasting(Lasting::LineHour(it));
+    }
+
+    /// Keeps an hour of a device, or a part of it, added to what is there.
+    pub fn device_hour(&self, it: DeviceHour) {
+        self.queue.put_lasting(Lasting::DeviceHour(Box::new(it)));
+    }
+
+    /// Keeps the hash of a file that leaves the store.
+    pub fn handed_out(&self, it: HandedOut) {
+        self.queue.put_lasting(Lasting::HandedOut(it));
+    }
+
+    /// How the writer is.
+    #[must_use]
+    pub fn health(&self) -> Health {
+        let (losses, waiting) = self.queue.losses();
+        let mut health = locked(&self.health).clone();
+        health.readings_dropped = losses.readings;
+        health.others_dropped = losses.lasting;
+        health.waiting += waiting;
+        health
+    }
+
+    /// Puts everything on the disk now; false if it is not there within `patience`.
+    pub fn flush(&self, patience: Duration) -> bool {
+        self.queue.flush(patience)
+    }
+
+    /// Puts everything on the disk and ends. Returns how the writer was at its end.
+    #[must_use]
+    pub fn close(mut self) -> Health {
+        self.end();
+        self.health()
+    }
+
+    fn end(&mut self) {
+        self.queue.end();
+        if let Some(thread) = self.thread.take()
+            && thread.join().is_err()
+        {
+            tracing::error!("the store's thread ended in a panic; what waited is lost");
+        }
+    }
+}
+
+impl Drop for Writer {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+/// What the thread owns.
+#[derive(Debug)]
+struct Work {
+    path: PathBuf,
+    options: Options,
+    queue: Arc<Queue>,
+    health: Arc<Mutex<Health>>,
+    connection: Option<Connection>,
+    known: Known,
+    /// Every run since this process began, the first at place 0: a new database may have to be told them again.
+    runs: Vec<Run>,
+    /// Taken from the queue and not yet on the disk.
+    batch: Batch,
+    keep: Keep,
+    _lock: Lock,
+}
+
+/// What is known of the database without asking it. Forgotten whenever a transaction fails.
+#[derive(Debug, Default)]
+struct Known {
+    meters: HashMap<String, (i64, i64)>,
+    /// The numbers of [`Work::runs`] in the database.
+    runs: HashMap<usize, i64>,
+}
+
+impl Work {
+    fn run(&mut self) {
+        while self.queue.wait(self.options.commit_every) {
+            self.write();
+        }
+        self.write();
+        if let Some(connection) = self.connection.take() {
+            let _ = connection.close();
+        }
+    }
+
+    /// Tries to put everything that waits on the disk: first what could not be written last time, then the rest. While
+    /// the disk does not take it, the queue keeps the rest, and drops in its own order.
+    fn write(&mut self) {
+        if !self.batch.is_empty() && !self.write_batch() {
+            return;
+        }
+        self.queue.take(&mut self.batch);
+        let runs = self.batch.lasting.iter().filter_map(|lasting| match lasting {
+            Lasting::Run(run) => Some(run.clone()),
+            _ => None,
+        });
+        self.runs.extend(runs);
+        if self.write_batch() {
+            self.queue.committed();
+        }
+    }
+
+    /// True where the batch is on the disk, or will never be: either way it is out of the way.
+    fn write_batch(&mut self) -> bool {
+        let mut written = self.try_write();
+        if let Err(StoreError::Damaged(_) | StoreError::NotADatabase(_)) = written {
+            written = self.begin_anew();
+        }
+        match written {
+            Ok(()) => self.note_success(),
+            Err(error) => {
+                self.known = Known::default();
+                self.note_trouble(&error);
+                if error.may_pass() {
+                    return false;
+                }
+                self.give_up_batch();
+            }
+        }
+        true
+    }
+
+    fn try_write(&mut self) -> Result<(), StoreError> {
+        // A file that was moved or deleted under us would swallow everything that follows.
+        if self.connection.is_some() && !self.path.exists() {
+            self.connection = None;
+            self.known = Known::default();
+        }
+        let mut connection = match self.connection.take() {
+            Some(connection) => connection,
+            None => connection::open_to_write(&self.path)?,
+        };
+        match write_batch(&mut connection, &self.batch, &self.runs, &mut self.known) {
+            Ok(()) => {}
+            Err(source) => {
+                let error = StoreError::of(&self.path, source);
+                if matches!(error, StoreError::Full(_) | StoreError::Busy(_)) {
+                    self.connection = Some(connection);
+                }
+                return Err(error);
+            }
+        }
+        // The batch is safe now; if sealing or pruning fails, it is tried again after the next one.
+        if let Err(source) = self.keep.after_commit(&mut connection, &self.path, &self.options) {
+            tracing::warn!("old readings could not be put in order: {}", StoreError::of(&self.path, source));
+        }
+        self.connection = Some(connection);
+        Ok(())
+    }
+
+    /// The database is damaged: keep it for whoever can mend it, and go on with a new one.
+    fn begin_anew(&mut self) -> Result<(), StoreError> {
+        self.connection = None;
+        self.known = Known::default();
+        self.keep = Keep::default();
+        let aside = set_aside(&self.path)?;
+        tracing::error!("the store was found damaged; it was put aside as {}, a new one is begun", aside.display());
+        locked(&self.health).set_aside = Some(aside);
+        self.try_write()
+    }
+
+    /// An error that no waiting mends: the batch must not stand in the way of what follows.
+    fn give_up_batch(&mut self) {
+        let lasting = self.batch.lasting.iter().filter(|lasting| !matches!(lasting, Lasting::Run(_))).count();
+        tracing::error!("{} readings and {lasting} other entries could not be stored", self.batch.readings.len());
+        self.queue.lost(self.batch.readings.len() as u64, lasting as u64);
+        self.batch = Batch::default();
+    }
+
+    fn note_success(&mut self) {
+        let batch = std::mem::take(&mut self.batch);
+        let mut health = locked(&self.health);
+        health.readings_stored += batch.readings.len() as u64;
+        health.waiting = 0;
+        if batch.is_empty() {
+            return;
+        }
+        if let Some((_, since)) = health.trouble.take() {
+            let dropped = self.queue.losses().0.readings;
+            tracing::info!(
+                "the store is written again, after trouble since {}; {dropped} readings were dropped since the start",
+                format_instant(since)
+            );
+        }
+    }
+
+    fn note_trouble(&self, error: &StoreError) {
+        let text = match std::error::Error::source(error) {
+            Some(source) => format!("{error}: {source}"),
+            None => error.to_string(),
+        };
+        let mut health = locked(&self.health);
+        health.waiting = self.batch.lasting.len() + self.batch.readings.len();
+        if health.trouble.as_ref().is_none_or(|(known, _)| *known != text) {
+            tracing::error!("{text}; polling goes on, and readings wait in memory");
+        }
+        let since = health.trouble.take().map_or_else(now, |(_, since)| since);
+        health.trouble = Some((text, since));
+    }
+}
+
+fn write_batch(connection: &mut Connection, batch: &Batch, runs: &[Run], known: &mut Known) -> rusqlite::Result<()> {
+    if batch.is_empty() {
+        return Ok(());
+    }
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    for lasting in &batch.lasting {
+        put_lasting(&transaction, lasting, known)?;
+    }
+    // A run is put in with its first reading, or when the batch holds it: it must be known though nothing was read.
+    for place in 1..=runs.len() {
+        if batch.lasting.iter().any(|lasting| matches!(lasting, Lasting::Run(run) if *run == runs[place - 1])) {
+            run_number(&transaction, place, runs, known)?;
+        }
+    }
+    for reading in &batch.readings {
+        put_reading(&transaction, reading, runs, known)?;
+    }
+    transaction.commit()
+}
+
+fn put_lasting(to: &Connection, lasting: &Lasting, known: &mut Known) -> rusqlite::Result<()> {
+    match lasting {
+        Lasting::Run(_) => Ok(()),
+        Lasting::Disagreement(it, cause) => log::put_disagreement(to, it, cause.as_deref()),
+        Lasting::Event(it) => log::put_event(to, it),
+        Lasting::Step(meter, it) => log::put_step(to, meter_number(to, meter, known)?.0, it),
+        Lasting::Note(it) => log::put_note(to, it),
+        Lasting::Setting { meter, setting, at, value } => log::put_setting(to, meter, *setting, *at, *value),
+        Lasting::Hour(it) => log::put_hour(to, it),
+        Lasting::TallyState { meter, version, at, body } => log::put_tally_state(to, meter, *version, *at, body),
+        Lasting::LineHour(it) => timing::put_line_hour(to, it),
+        Lasting::DeviceHour(it) => timing::put_device_hour(to, it),
+        Lasting::HandedOut(it) => log::put_handed_out(to, it),
+    }
+}
+
+fn put_reading(to: &Connection, it: &Waiting, runs: &[Run], known: &mut Known) -> rusqlite::Result<()> {
+    let run = run_number(to, it.run, runs, known)?;
+    let (meter, sequence) = meter_number(to, &it.meter, known)?;
+    to.prepare_cached("INSERT INTO reading (meter, run, sequence, at, wall, witnesses) VALUES (?, ?, ?, ?, ?, ?)")?
+        .execute(params![meter, run, sequence, it.at, it.wall, it.witnesses])?;
+    if let Some((_, next)) = known.meters.get_mut(&it.meter) {
+        *next = sequence + 1;
+    }
+    Ok(())
+}
+
+/// The number of a run in the database, where it is put in if it is not there yet. `place` counts from 1; 0 stands for
+/// readings that came before any run was begun.
+fn run_number(to: &Connection, place: usize, runs: &[Run], known: &mut Known) -> rusqlite::Result<i64> {
+    if let Some(number) = known.runs.get(&place) {
+        return Ok(*number);
+    }
+    let run = place.checked_sub(1).and_then(|place| runs.get(place)).cloned().unwrap_or_default();
+    let there = to
+        .prepare_cached("SELECT id FROM run WHERE boot = ? AND began = ? AND program = ?")?
+        .query_row(params![run.boot, run.began.0, run.program], |row| row.get(0))
+        .optional()?;
+    let number = match there {
+        Some(number) => number,
+        None => put_run(to, &run)?,
+    };
+    known.runs.insert(place, number);
+    Ok(number)
+}
+
+/// The number of a meter and of its next reading.
+fn meter_number(to: &Connection, name: &str, known: &mut Known) -> rusqlite::Result<(i64, i64)> {
+    if let Some(numbers) = known.meters.get(name) {
+        return Ok(*numbers);
+    }
+    to.prepare_cached("INSERT OR IGNORE INTO meter (name) VALUES (?)")?.execute([name])?;
+    let meter: i64 = to.prepare_cached("SELECT id FROM meter WHERE name = ?")?.query_row([name], |row| row.get(0))?;
+    let next: i64 = to
+        .prepare_cached(
+            "SELECT max(coalesce((SELECT max(sequence) FROM reading WHERE meter = ?1), 0),
+                        coalesce((SELECT max(first_sequence + readings - 1) FROM stretch WHERE meter = ?1), 0)) + 1",
+        )?
+        .query_row([meter], |row| row.get(0))?;
+    known.meters.insert(name.to_owned(), (meter, next));
+    Ok((meter, next))
+}
+
+/// Moves a damaged database and what belongs to it out of the way. Returns where it lies now.
+fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+    let stamp: String = format_instant(now()).chars().filter(char::is_ascii_alphanumeric).collect();
+    let aside = connection::beside(path, &format!(".damaged-{stamp}"));
+    for ending in ["-wal", "-shm", ""] {
+        match std::fs::rename(connection::beside(path, ending), connection::beside(&aside, ending)) {
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+            Err(source) => return Err(StoreError::File { path: path.to_owned(), source }),
+            Ok(()) => {}
+        }
+    }
+    Ok(aside)
+}
+
+fn locked(health: &Mutex<Health>) -> std::sync::MutexGuard<'_, Health> {
+    health.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// The clock on the wall.
+pub(super) fn now() -> WallMillis {
+    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
+    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
+}
