@@ -12,6 +12,8 @@
 //! - [`plant`]: points of measurement, and a shed of them;
 //! - [`wiring`]: a shed behind registers, for a slave on a wire;
 //! - [`direct`]: a shed sampled without a wire, months in seconds.
+//! - [`csv`]: its rows as text;
+//! - [`cases`]: labelled cases, random in everything but their trouble.
 //!
 //! From the registers to the serial port:
 //!
@@ -26,6 +28,8 @@
 //!
 //! But for the rig nothing here has a clock: time is an argument.
 
+pub mod cases;
+pub mod csv;
 pub mod direct;
 pub mod fault;
 pub mod frame;

@@ -23,7 +23,8 @@ pub struct Settings {
     pub at_4_ma: f64,
     /// Time constant of the flow value, which the flow register shows and the loop starts from.
     pub damping: f64,
-    /// Further time constant of the current output alone.
+    /// Time constant of the current output alone: beyond the flow value's, or instead of it (see
+    /// [`Build::current_from_measurement`]).
     pub loop_damping: f64,
     /// Below this flow nothing is shown and nothing is totalled.
     pub low_flow_cutoff: f64,
@@ -65,6 +66,8 @@ pub struct Bus {
     pub total_counts: Counts,
     /// How the total is kept.
     pub accumulation: Accumulation,
+    /// Status bits that stand beside those that the flow sets.
+    pub status: u16,
     /// The registers stand still.
     pub frozen: bool,
     /// The share of readings whose total is half from the latest and half from the image before.
@@ -82,6 +85,8 @@ pub struct Build {
     pub noise: f64,
     /// The totaliser adds up the damped flow rather than each single measurement.
     pub totals_damped: bool,
+    /// The current output starts from each measurement rather than from the damped flow value.
+    pub current_from_measurement: bool,
     /// The total at time 0, in litres.
     pub first_total: f64,
     /// The reverse total at time 0, in litres.
@@ -126,6 +131,7 @@ pub struct Meter {
     cycles_to_refresh: u32,
     damped: f64,
     shown: f64,
+    for_current: f64,
     counted: f64,
     forward: f64,
     reverse: f64,
@@ -145,6 +151,7 @@ impl Meter {
             cycles_to_refresh: build.refresh_cycles,
             damped: flow,
             shown: flow,
+            for_current: flow,
             counted: flow,
             forward: 0.0,
             reverse: 0.0,
@@ -174,6 +181,7 @@ impl Meter {
         self.damped += self.follow * (measured - self.damped);
         let size = self.damped.abs();
         self.shown = if size < settings.low_flow_cutoff { 0.0 } else { self.damped };
+        self.for_current = if self.build.current_from_measurement && self.shown != 0.0 { measured } else { self.shown };
         self.counted = if size < settings.low_flow_cutoff || size < settings.total_cutoff {
             0.0
         } else if self.build.totals_damped {
@@ -205,10 +213,16 @@ impl Meter {
         }
     }
 
-    /// The flow value in L/s that the current output starts from.
+    /// The flow value in L/s, as the flow register shows it.
     #[must_use]
     pub const fn shown(&self) -> f64 {
         self.shown
+    }
+
+    /// The flow in L/s that the current output starts from.
+    #[must_use]
+    pub const fn for_current(&self) -> f64 {
+        self.for_current
     }
 
     /// The flow in L/s that the last measurement added to the totals.
@@ -265,10 +279,10 @@ impl Meter {
 
     fn renew(&mut self, bus: &Bus) {
         self.image = Image {
-            flow: bus.flow.encode(self.shown),
+            flow: bus.flow.encode_nearest(self.shown),
             total: bus.total.encode(self.total(bus)),
             reverse: self.build.first_reverse_total + self.reverse,
-            status: if self.shown < 0.0 { REVERSE_FLOW } else { 0 },
+            status: bus.status | if self.shown < 0.0 { REVERSE_FLOW } else { 0 },
         };
     }
 }

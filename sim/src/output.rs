@@ -56,7 +56,8 @@ impl CurrentOutput {
     pub fn new(cycle: f64, settings: &Settings, circuit: &Loop, flow: f64) -> Self {
         let mut output = Self { cycle, follow: 1.0, damped: flow, current: 0.0 };
         output.configure(settings);
-        output.follow_flow(flow, settings, circuit);
+        // An output that is held from the start stands where the first flow put it.
+        output.follow_flow(flow, settings, &Loop { held: false, ..*circuit });
         output
     }
 

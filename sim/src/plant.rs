@@ -60,6 +60,7 @@ impl PointPlan {
                 refresh_cycles: 1,
                 noise: 0.0,
                 totals_damped: false,
+                current_from_measurement: false,
                 first_total: 0.0,
                 first_reverse_total: 0.0,
             },
@@ -84,6 +85,7 @@ impl PointPlan {
                     total: Encoding::count32(LITRES, 1.0),
                     total_counts: Counts::Forward,
                     accumulation: Accumulation::Exact,
+                    status: 0,
                     frozen: false,
                     torn: 0.0,
                 },
@@ -138,13 +140,16 @@ impl Point {
         let first = flow.at(0.0, plan.build.cycle, &mut flow_random);
         let meter = Meter::new(plan.build, &conditions.settings, &conditions.bus, first);
         let current = CurrentOutput::new(plan.build.cycle, &conditions.settings, &conditions.circuit, meter.shown());
+        let pulses = PulseOutput::new(counter_random.uniform());
+        let mut counter = PulseCounter::new(plan.first_count);
+        counter.pass(0.0, &conditions.counter, &mut counter_random);
         Self {
             conditions,
             flow,
             meter,
             current,
-            pulses: PulseOutput::new(counter_random.uniform()),
-            counter: PulseCounter::new(plan.first_count),
+            pulses,
+            counter,
             receiver_total: plan.first_receiver_total,
             cycles: 0,
             true_forward: 0.0,
@@ -180,6 +185,12 @@ impl Point {
         &self.pulses
     }
 
+    /// All that its counter counted, without wraps.
+    #[must_use]
+    pub const fn counted(&self) -> u64 {
+        self.counter.all()
+    }
+
     /// The true forward volume in litres since time 0.
     #[must_use]
     pub const fn true_forward(&self) -> f64 {
@@ -205,7 +216,7 @@ impl Point {
             self.true_forward += flow.max(0.0) * cycle;
             let Conditions { settings, bus, circuit, waiting, .. } = &self.conditions;
             self.meter.measure(flow, settings, bus, &mut self.flow_random);
-            self.current.follow_flow(self.meter.shown(), settings, circuit);
+            self.current.follow_flow(self.meter.for_current(), settings, circuit);
             self.pulses.follow_flow(self.meter.counted(), begin, cycle, settings, *waiting);
         }
         self.pulses.emitted(time, &mut self.emitted);
@@ -241,6 +252,8 @@ impl Point {
         }
         self.meter.configure(&self.conditions.settings);
         self.current.configure(&self.conditions.settings);
+        // The counter learns from when on it counts what no pulse made.
+        self.counter.pass(time, &self.conditions.counter, &mut self.counter_random);
     }
 
     fn next_change(&self, after: f64) -> f64 {

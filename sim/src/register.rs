@@ -248,6 +248,12 @@ impl Encoding {
     }
 }
 
+/// The value without the dust of binary fractions: 12.3 for 12.300000000000001.
+#[must_use]
+pub fn tidy(value: f64) -> f64 {
+    format!("{value:.14e}").parse().unwrap_or(value)
+}
+
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a conversion from float saturates")]
 fn saturated(raw: f64, bits: u32) -> u64 {
     let top = 2_f64.powi(bits as i32 - 1);

@@ -96,6 +96,8 @@ pub enum Trouble {
     LoopFault {
         /// By this current in milliamperes.
         current: f64,
+        /// And by these bits of its status.
+        status: u16,
     },
     /// No current flows.
     LoopOpen,
@@ -230,7 +232,10 @@ impl Trouble {
             Self::LoopZero { offset } => circuit.output_offset += offset,
             Self::LoopClipped { highest } => circuit.highest = highest,
             Self::LoopCrossed { with } => input.connected_to = Some(with),
-            Self::LoopFault { current } => circuit.fault = Some(current),
+            Self::LoopFault { current, status } => {
+                circuit.fault = Some(current);
+                bus.status |= status;
+            }
             Self::LoopOpen => circuit.open = true,
             Self::LoopHeld => circuit.held = true,
             Self::LoopLag { damping } => settings.loop_damping += damping,
