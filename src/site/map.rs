@@ -9,6 +9,7 @@ use tallywell_witness::units::{Dimension, Unit, parse};
 use toml::Spanned;
 
 use super::keys;
+use super::meaning::is_site_file;
 use super::problem::{File, Report};
 use super::reference;
 use super::written::{Fields, listed, parse_toml};
@@ -42,6 +43,15 @@ pub(super) struct EntryPlace {
 pub(super) fn read(mut file: File, report: &mut Report) -> MapRead {
     let text = file.text.clone();
     let document = parse_toml(&text, &mut file, report);
+    if is_site_file(document.get_ref()) && !document.get_ref().contains_key("entry") {
+        report
+            .error(&file, 0..0, "this is a site file, not a register map")
+            .write("a register map has a table `[entry.NAME]` for each register or group of registers");
+        file.broken = true;
+        let map =
+            RegisterMap { about: None, max_registers: MOST_REGISTERS, gaps_readable: false, entries: BTreeMap::new() };
+        return MapRead { file, map, places: BTreeMap::new() };
+    }
     let fields = Fields::of_document(document.get_ref(), keys::MAP, &file, report);
     let max_registers =
         fields.whole("max_registers").and_then(|most| u16::try_from(*most.get_ref()).ok()).unwrap_or(MOST_REGISTERS);

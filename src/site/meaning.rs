@@ -8,6 +8,7 @@ use std::time::Duration;
 use tallywell_witness::declared::Site;
 use tallywell_witness::units::parse::{self, QuantityError};
 use toml::Spanned;
+use toml::de::DeTable;
 
 use super::devices::{self, Maps};
 use super::keys;
@@ -68,10 +69,26 @@ impl Meaning<'_> {
     }
 }
 
+/// Whether a document has the parts of a register map and none of a site file.
+pub(super) fn is_register_map(document: &DeTable<'_>) -> bool {
+    document.contains_key("entry") && !is_site_file(document)
+}
+
+/// Whether a document has the parts of a site file.
+pub(super) fn is_site_file(document: &DeTable<'_>) -> bool {
+    ["site", "line", "device", "meter"].iter().any(|key| document.contains_key(*key))
+}
+
 /// Understands a whole site file; `None` where its own parts are missing.
 pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) -> Option<Site> {
     let text = file.text.clone();
     let document = parse_toml(&text, file, report);
+    if is_register_map(document.get_ref()) {
+        report
+            .error(file, 0..0, "this is a register map, not a site file")
+            .write("name the site file, whose devices name their maps");
+        return None;
+    }
     let fields = Fields::of_document(document.get_ref(), keys::SITE, file, report);
     let mut meaning = Meaning { file, report };
     let lines = lines::lines(&fields, &mut meaning);

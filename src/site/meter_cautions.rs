@@ -1,20 +1,27 @@
 //! What a meter's declaration allows and yet seldom means: cautions, with their figures.
 
-use tallywell_witness::declared::{Meter, PulseCounts, Source, TotalCounts, ValueType};
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+
+use tallywell_witness::declared::{Entry, Meter, PulseCounts, Source, TotalCounts, ValueType};
 use tallywell_witness::units::{Litres, LitresPerSecond, Seconds};
 use toml::Spanned;
 
+use super::map::MapRead;
 use super::meaning::Meaning;
-use super::sources::Resolved;
+use super::sources::Sources;
 use super::written::Fields;
 
 /// Increments that a binary32 can tell apart in a total, in bits of its significand (IEEE 754).
 const F32_SIGNIFICAND_BITS: i32 = 24;
 
-/// Which meter uses which source as which witness.
+/// What earlier meters have shown.
 #[derive(Debug, Default)]
-pub(super) struct Used {
-    by: Vec<(Source, String)>,
+pub(super) struct Seen {
+    /// The sources of witnesses, and whose they are.
+    used: Vec<(Source, String)>,
+    /// The float totals that were told about, as file and entry: meters of one kind share a map.
+    float_totals: BTreeSet<(PathBuf, String)>,
 }
 
 /// Says everything doubtful about one meter.
@@ -22,14 +29,18 @@ pub(super) fn look_over(
     meter: &Meter,
     name: &Spanned<&str>,
     fields: &Fields<'_>,
-    total: Option<&Resolved<'_>>,
-    used: &mut Used,
+    sources: Sources<'_>,
+    seen: &mut Seen,
     meaning: &mut Meaning<'_>,
 ) {
     too_few_witnesses(meter, name, fields, meaning);
-    used_twice(meter, fields, used, meaning);
-    if let Some(total) = total {
-        float_total(meter, total, meaning);
+    used_twice(meter, fields, seen, meaning);
+    told_by_the_meter_itself(meter, fields, meaning);
+    let receiver_total = meter.pulse.as_ref().and_then(|pulse| pulse.receiver_total.as_ref());
+    for total in [meter.total.as_ref(), meter.reverse_total.as_ref(), receiver_total].into_iter().flatten() {
+        if let Some((entry, map)) = sources.declared(total) {
+            float_total(meter, entry, map, seen, meaning);
+        }
     }
     pulses_cannot_carry(meter, fields, meaning);
     net_total(meter, fields, meaning);
@@ -52,7 +63,7 @@ fn too_few_witnesses(meter: &Meter, name: &Spanned<&str>, fields: &Fields<'_>, m
 }
 
 /// Two meters with one witness between them: one of the two references is a slip.
-fn used_twice(meter: &Meter, fields: &Fields<'_>, used: &mut Used, meaning: &mut Meaning<'_>) {
+fn used_twice(meter: &Meter, fields: &Fields<'_>, seen: &mut Seen, meaning: &mut Meaning<'_>) {
     let witnesses = [
         (meter.flow.as_ref(), Some(*fields), "flow"),
         (meter.total.as_ref(), Some(*fields), "total"),
@@ -61,21 +72,38 @@ fn used_twice(meter: &Meter, fields: &Fields<'_>, used: &mut Used, meaning: &mut
     ];
     for (source, fields, key) in witnesses {
         let (Some(source), Some(written)) = (source, fields.and_then(|fields| fields.text(key))) else { continue };
-        if let Some((_, other)) = used.by.iter().find(|(known, _)| known == source) {
+        if let Some((_, other)) = seen.used.iter().find(|(known, _)| known == source) {
             let message = format!("`{}` is a witness of `{other}` already", written.get_ref());
             meaning
                 .caution(written.span(), message)
                 .write("two meters cannot share it, unless they watch the same flow");
         }
-        used.by.push((source.clone(), meter.name.clone()));
+        seen.used.push((source.clone(), meter.name.clone()));
+    }
+}
+
+/// A current or count that the meter's own device reports says what the meter means to send, not what arrives.
+fn told_by_the_meter_itself(meter: &Meter, fields: &Fields<'_>, meaning: &mut Meaning<'_>) {
+    let Some(Source::Entry { device: own, .. }) = meter.flow.as_ref().or(meter.total.as_ref()) else { return };
+    let outputs = [
+        (meter.current_loop.as_ref().map(|current_loop| &current_loop.current), "loop", "current"),
+        (meter.pulse.as_ref().map(|pulse| &pulse.count), "pulse", "count"),
+    ];
+    for (source, table, key) in outputs {
+        let written = fields.table(table).and_then(|fields| fields.text(key));
+        let (Some(Source::Entry { device, .. }), Some(written)) = (source, written) else { continue };
+        if device == own {
+            meaning
+                .caution(written.span(), format!("`{device}` tells its flow by the bus and this too"))
+                .write("it is a witness only if something other than the meter measures it");
+        }
     }
 }
 
 /// A total in binary32 loses what is smaller than its last bit.
-fn float_total(meter: &Meter, total: &Resolved<'_>, meaning: &mut Meaning<'_>) {
-    let Some((entry, map)) = total.entry else { return };
+fn float_total(meter: &Meter, entry: &Entry, map: &MapRead, seen: &mut Seen, meaning: &mut Meaning<'_>) {
     let Some(place) = map.places.get(&entry.name) else { return };
-    if entry.value_type != ValueType::F32 {
+    if entry.value_type != ValueType::F32 || !seen.float_totals.insert((map.file.path.clone(), entry.name.clone())) {
         return;
     }
     let needed = meter.pulse.as_ref().map_or(Litres(1.0), |pulse| pulse.volume);

@@ -33,10 +33,10 @@ pub(super) fn meters(
 ) -> BTreeMap<String, Meter> {
     let sources = Sources { devices };
     let mut meters = BTreeMap::new();
-    let mut used = meter_cautions::Used::default();
+    let mut seen = meter_cautions::Seen::default();
     for (name, fields) in site.named("meter") {
         let mut reader = MeterReader { name, fields, sources, meaning };
-        let meter = reader.read(&mut used);
+        let meter = reader.read(&mut seen);
         meters.insert(meter.name.clone(), meter);
     }
     meters
@@ -50,7 +50,7 @@ struct MeterReader<'a, 'd, 'm, 'r> {
 }
 
 impl<'d> MeterReader<'_, 'd, '_, '_> {
-    fn read(&mut self, used: &mut meter_cautions::Used) -> Meter {
+    fn read(&mut self, seen: &mut meter_cautions::Seen) -> Meter {
         let fields = self.fields;
         let flow = self.entry(&fields, "flow", FLOW);
         let total = self.entry(&fields, "total", VOLUME);
@@ -69,7 +69,7 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
                 _ => TotalCounts::Forward,
             },
             reverse_total: reverse_total.map(|total| total.source),
-            refresh: self.meaning.positive(fields.text("refresh")).unwrap_or(DEFAULT_REFRESH),
+            refresh: self.meaning.quantity(fields.text("refresh"), parse::duration).unwrap_or(DEFAULT_REFRESH),
             running: running.map(|running| running.source),
             status,
             current_loop,
@@ -78,7 +78,7 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
             tolerance: self.tolerance(),
             limits: self.limits(),
         };
-        meter_cautions::look_over(&meter, &self.name, &fields, total.as_ref(), used, self.meaning);
+        meter_cautions::look_over(&meter, &self.name, &fields, self.sources, seen, self.meaning);
         meter
     }
 
@@ -146,7 +146,7 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
             full_scale: full_scale?,
             at_4_ma,
             damping: self.meaning.quantity(fields.text("damping"), parse::duration),
-            accuracy: self.meaning.quantity(fields.text("accuracy"), parse::fraction).unwrap_or(DEFAULT_ACCURACY),
+            accuracy: self.share_of(fields.text("accuracy"), "span").unwrap_or(DEFAULT_ACCURACY),
             saturates,
             fault,
             receiver_flow: self.source(fields, "receiver_flow", FLOW),
@@ -239,7 +239,7 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
     fn tolerance(&mut self) -> Tolerance {
         let default = Tolerance::default();
         let Some(fields) = self.fields.table("tolerance") else { return default };
-        let volume = self.meaning.quantity(fields.text("volume"), parse::fraction);
+        let volume = self.share_of(fields.text("volume"), "volume");
         if let (Some(0.0), Some(written)) = (volume, fields.text("volume")) {
             self.meaning
                 .caution(written.span(), "a tolerance of 0 leaves the 3 pulses that are always let pass".to_owned());
@@ -248,6 +248,14 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
             flow: fields.text("flow").and_then(|written| self.flow_tolerance(&written)).unwrap_or(default.flow),
             volume: volume.unwrap_or(default.volume),
         }
+    }
+
+    /// A share of what is plain from its key, whether that is said or not: `0.1 %` or `0.1 % of span`.
+    fn share_of(&mut self, written: Option<Spanned<&str>>, of: &str) -> Option<f64> {
+        let written = written?;
+        let share = written.get_ref().trim();
+        let share = share.strip_suffix(of).and_then(|share| share.trim_end().strip_suffix(" of")).unwrap_or(share);
+        self.meaning.quantity(Some(Spanned::new(written.span(), share)), parse::fraction)
     }
 
     /// `0.25 % of span` or `1 % of reading`.

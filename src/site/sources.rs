@@ -101,6 +101,13 @@ impl<'d> Sources<'d> {
         })
     }
 
+    /// The entry that a source was resolved to, and its map.
+    pub(super) fn declared(&self, source: &Source) -> Option<(&'d Entry, &'d MapRead)> {
+        let Source::Entry { device, entry } = source else { return None };
+        let map = self.devices.get(device)?.map.as_deref()?;
+        Some((map.map.entries.get(entry)?, map))
+    }
+
     fn unknown_device(&self, name: &str, written: &Spanned<&str>, meaning: &mut Meaning<'_>) {
         if meaning.file.broken {
             return;

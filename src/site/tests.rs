@@ -1,3 +1,7 @@
+//! What is said about files that are wrong or doubtful.
+
+mod understood;
+
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -35,20 +39,6 @@ fn every_shipped_site_loads_without_a_caution() {
         }
     }
     assert!(loaded_any);
-}
-
-#[test]
-fn facts_of_a_meter_come_from_all_over_the_site() {
-    let loaded = load(&config().join("kestrel-creek.toml")).unwrap();
-    let facts = meter_facts(&loaded.site, "bore-1").unwrap();
-    assert_eq!(facts.flow.unwrap().entry.name, "flow_rate");
-    assert_eq!(facts.loop_ma.unwrap().entry.scale, 0.001);
-    assert_eq!(facts.pulses.unwrap().entry.address, 0);
-    assert_eq!(facts.status_names, ["empty pipe", "coil drive fault", "reverse flow"]);
-    assert_eq!(
-        meter_facts(&loaded.site, "bore1").unwrap_err().to_string(),
-        "there is no meter `bore1` in the site file; did you mean `bore-1`?"
-    );
 }
 
 #[test]
@@ -213,7 +203,7 @@ total_counts = "net"
 current = "file:/sys/bus/iio/devices/iio:device0/in_current0_input"
 full_scale = "36 L/s"
 [meter.bore-1.pulse]
-count = "counter.channel_1"
+count = "bore-1.pulses"
 volume = "2 L"
 on_time = "60ms"
 [meter.bore-2]
@@ -232,6 +222,11 @@ table = "holding"
 address = 1
 type = "f32"
 unit = "m3"
+[entry.pulses]
+table = "input"
+address = 10
+type = "u32"
+unit = "pulses"
 [entry.conductivity]
 table = "input"
 address = 30007
@@ -243,6 +238,17 @@ address = 4
 type = "u16"
 "#;
     insta::assert_snapshot!(report(site, &[("map.toml", map), ("pulse-inputs.toml", PULSE_INPUTS)]));
+}
+
+#[test]
+fn one_kind_of_file_in_the_place_of_the_other_is_said_once() {
+    let site = r#"
+site = "Shed"
+line.shed.port = "/dev/ttyUSB0"
+device.x = { line = "shed", address = 1, map = "shed.toml" }
+meter.m.flow = "x.flow"
+"#;
+    insta::assert_snapshot!([report(MAGMETER, &[]), report(site, &[("shed.toml", site)])].join("\n"));
 }
 
 /// One change to a text: at a place given as a share of its length, some characters cut out, some put in.

@@ -202,13 +202,19 @@ fn fits(holds: &Holds, value: &DeValue<'_>) -> bool {
 
 /// The name nearest to `written`, if any is near enough to have been meant.
 pub(super) fn nearest<'n>(written: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
-    let folded = written.to_lowercase().replace('-', "_");
-    names
-        .into_iter()
-        .map(|name| (strsim::osa_distance(&folded, &name.to_lowercase().replace('-', "_")), name))
-        .filter(|(distance, name)| *distance <= 1.max(name.chars().count() / 3))
-        .min_by_key(|(distance, _)| *distance)
-        .map(|(_, name)| name)
+    let fold = |name: &str| name.to_lowercase().replace('-', "_");
+    let folded = fold(written);
+    let length = folded.chars().count();
+    let distance = |name: &str| {
+        let name = fold(name);
+        // The beginning of a name is near to it however much is left out.
+        let is_beginning = length >= 3 && name.starts_with(&folded);
+        let distance = if is_beginning { 1 } else { strsim::osa_distance(&folded, &name) };
+        let is_near = distance <= 1.max(name.chars().count() / 3) && distance < length;
+        (is_near || distance == 0).then_some(distance)
+    };
+    let near = names.into_iter().filter_map(|name| Some((distance(name)?, name)));
+    near.min_by_key(|(distance, _)| *distance).map(|(_, name)| name)
 }
 
 /// Names as a sentence lists them: `a`, `b` and `c`.
