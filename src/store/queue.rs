@@ -12,7 +12,7 @@ use tallywell_witness::units::WallMillis;
 use super::evidence::Run;
 use super::log::{HandedOut, Note};
 use super::row;
-use super::timing::{DeviceHour, LineHour};
+use super::timing::LineHour;
 
 /// A reading on its way, already as bytes.
 #[derive(Clone, Debug)]
@@ -37,7 +37,6 @@ pub(super) enum Lasting {
     Hour(Box<HourlySummary>),
     TallyState { meter: String, version: u32, at: WallMillis, body: Vec<u8> },
     LineHour(LineHour),
-    DeviceHour(Box<DeviceHour>),
     HandedOut(HandedOut),
 }
 

@@ -100,24 +100,22 @@ const STEPS: [&str; 1] = ["
         body BLOB NOT NULL
     );
 
+    -- Stretches of at most an hour each: they add up.
     CREATE TABLE line_hour (
+        id INTEGER PRIMARY KEY,
         line TEXT NOT NULL,
-        hour INTEGER NOT NULL,              -- wall ms
+        began INTEGER NOT NULL,             -- wall ms
         transactions INTEGER NOT NULL,
         busy_us INTEGER NOT NULL,
         elapsed_us INTEGER NOT NULL,
-        PRIMARY KEY (line, hour)
-    ) WITHOUT ROWID;
+        UNIQUE (line, began)
+    );
     CREATE TABLE device_hour (
-        line TEXT NOT NULL,
+        line_hour INTEGER NOT NULL REFERENCES line_hour,
         device TEXT NOT NULL,
-        hour INTEGER NOT NULL,              -- wall ms
         address INTEGER NOT NULL,
-        counts TEXT NOT NULL,
-        reply BLOB NOT NULL,                -- HDR histograms, V2, microseconds
-        duration BLOB NOT NULL,
-        lateness BLOB NOT NULL,
-        PRIMARY KEY (line, device, hour)
+        timing BLOB NOT NULL,               -- counts and HDR histograms, as the line encodes them
+        PRIMARY KEY (line_hour, device)
     ) WITHOUT ROWID;
 
     -- The hash of each file that left the store as an export or a report.

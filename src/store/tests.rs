@@ -12,7 +12,7 @@ use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use super::evidence::{Run, sha256};
 use super::log::{HandedOut, LoggedDisagreement, Note, NoteKind};
-use super::timing::{Counts, DeviceHour, LineHour};
+use super::timing::{DeviceHour, LineHour};
 use super::*;
 use crate::record::Quantity;
 
@@ -232,42 +232,25 @@ fn what_lasts_comes_back() {
 }
 
 #[test]
-fn hours_of_a_line_add_up() {
-    let device_hour = |replies: u64, reply_us: &[u64]| {
-        let mut hour = DeviceHour {
-            line: "shed".to_owned(),
-            device: "bore-1".to_owned(),
-            address: 11,
-            hour: WallMillis(3_600_000),
-            counts: Counts { replies, timeouts: 1, ..Counts::default() },
-            reply_us: timing::histogram(),
-            duration_us: timing::histogram(),
-            lateness_us: timing::histogram(),
-        };
-        for value in reply_us {
-            hour.reply_us.saturating_record(*value);
-        }
-        hour
+fn the_hour_that_runs_takes_the_place_of_its_beginning() {
+    let hour = |began: i64, transactions| LineHour {
+        line: "shed".to_owned(),
+        began: WallMillis(began),
+        transactions,
+        busy_us: 10,
+        elapsed_us: 60_000_000,
+        devices: vec![DeviceHour { device: "bore-1".to_owned(), address: 11, timing: vec![1, transactions as u8] }],
     };
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("kestrel.db");
     let writer = Writer::open(&path, options()).unwrap();
-    writer.device_hour(device_hour(2, &[2_000, 4_000]));
-    writer.device_hour(device_hour(1, &[900_000]));
-    for transactions in [5, 7] {
-        let hour = WallMillis(3_600_000);
-        writer.line_hour(LineHour { line: "shed".to_owned(), hour, transactions, busy_us: 10, elapsed_us: 100 });
+    for (began, transactions) in [(7_200_000, 3), (3_600_000, 5), (3_600_000, 7)] {
+        writer.line_hour(hour(began, transactions));
     }
     assert_eq!(writer.close().trouble, None);
     let reader = StoreReader::open(&path).unwrap();
-    let hours = reader.device_hours(Span::ALL).unwrap();
-    assert_eq!(
-        hours,
-        [device_hour(3, &[2_000, 4_000, 900_000])].map(|mut hour| {
-            hour.counts.timeouts = 2;
-            hour
-        })
-    );
-    let lines = reader.line_hours(Span::ALL).unwrap();
-    assert_eq!((lines[0].transactions, lines[0].busy_us, lines[0].elapsed_us), (12, 20, 200));
+    let all = [hour(3_600_000, 7), hour(7_200_000, 3)];
+    assert_eq!(reader.line_hours(Span::ALL).unwrap(), all);
+    let span = Span { from: Some(WallMillis(3_660_001)), to: None };
+    assert_eq!(reader.line_hours(span).unwrap(), all[1..], "the first had ended a minute after it began");
 }

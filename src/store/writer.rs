@@ -18,7 +18,7 @@ use super::evidence::{Run, put_run};
 use super::keep::Keep;
 use super::log::{self, HandedOut, Note};
 use super::queue::{Batch, Lasting, Queue, Waiting};
-use super::timing::{self, DeviceHour, LineHour};
+use super::timing::{self, LineHour};
 use crate::record::format_instant;
 
 /// How a store is written.
@@ -168,14 +168,9 @@ impl Writer {
         self.queue.put_lasting(Lasting::TallyState { meter: meter.to_owned(), version, at, body });
     }
 
-    /// Keeps an hour of a line, or a part of it, added to what is there.
+    /// Keeps what a line did for at most an hour, in the place of what was kept with the same beginning.
     pub fn line_hour(&self, it: LineHour) {
         self.queue.put_lasting(Lasting::LineHour(it));
-    }
-
-    /// Keeps an hour of a device, or a part of it, added to what is there.
-    pub fn device_hour(&self, it: DeviceHour) {
-        self.queue.put_lasting(Lasting::DeviceHour(Box::new(it)));
     }
 
     /// Keeps the hash of a file that leaves the store.
@@ -405,7 +400,6 @@ fn put_lasting(to: &Connection, lasting: &Lasting, known: &mut Known) -> rusqlit
         Lasting::Hour(it) => log::put_hour(to, it),
         Lasting::TallyState { meter, version, at, body } => log::put_tally_state(to, meter, *version, *at, body),
         Lasting::LineHour(it) => timing::put_line_hour(to, it),
-        Lasting::DeviceHour(it) => timing::put_device_hour(to, it),
         Lasting::HandedOut(it) => log::put_handed_out(to, it),
     }
 }
