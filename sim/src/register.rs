@@ -126,7 +126,7 @@ pub const FLOW_UNITS: [Unit; 7] = [
     Unit { symbol: "m3/h", base: 1000.0 / 3600.0 },
     Unit { symbol: "L/min", base: 1.0 / 60.0 },
     Unit { symbol: "ML/d", base: 1.0e6 / 86_400.0 },
-    Unit { symbol: "gal/min", base: US_GALLON_L / 60.0 },
+    Unit { symbol: "US gal/min", base: US_GALLON_L / 60.0 },
     Unit { symbol: "m3/s", base: 1000.0 },
     Unit { symbol: "ft3/s", base: CUBIC_FOOT_L },
 ];
@@ -135,7 +135,7 @@ pub const FLOW_UNITS: [Unit; 7] = [
 pub const VOLUME_UNITS: [Unit; 5] = [
     LITRES,
     Unit { symbol: "m3", base: 1000.0 },
-    Unit { symbol: "gal", base: US_GALLON_L },
+    Unit { symbol: "US gal", base: US_GALLON_L },
     Unit { symbol: "ML", base: 1.0e6 },
     Unit { symbol: "ft3", base: CUBIC_FOOT_L },
 ];

@@ -134,7 +134,7 @@ fn counter_map(formats: &[&str], more: impl Fn(usize) -> String) -> String {
     let mut text = String::from("about = \"A pulse counter module\"\n");
     for (index, format) in formats.iter().enumerate() {
         text += &format!(
-            "\n[entry.channel_{}]\ntable = \"input\"\naddress = {}\ntype = \"{format}\"\n{}",
+            "\n[entry.channel_{}]\ntable = \"input\"\naddress = {}\ntype = \"{format}\"\nunit = \"\"\n{}",
             index + 1,
             2 * index,
             more(index)
