@@ -11,10 +11,12 @@
 //! - [`plan`]: the cheapest requests, and how much of a line's time they take;
 //! - [`schedule`]: what to ask next, given the time;
 //! - [`tally`]: the witnesses compared for ever;
+//! - [`cause`]: why they disagree, and what to check;
 //! - [`station`]: the whole way from registers to verdicts.
 //!
 //! Whatever needs the time gets it as an argument.
 
+pub mod cause;
 pub mod declared;
 pub mod decode;
 pub mod join;

@@ -1,0 +1,168 @@
+//! Currents that do not depend on the flow: fault, open, held, saturated.
+
+use super::LoopCase;
+use super::line::log_density;
+use crate::cause::block::CurrentState;
+use crate::cause::candidate::Candidate;
+use crate::cause::code::Code;
+use crate::cause::gather::Spell;
+use crate::cause::prior::log_prior;
+
+/// A state must last this long to contradict the flow, in seconds.
+const CONTRADICTS_AFTER: f64 = 10.0;
+/// What a state that a hypothesis does not explain costs it.
+const UNEXPLAINED_STATE: f64 = 18.0;
+
+/// The current stands still while the flow moves.
+pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
+    let pairs = &case.pairs;
+    let residual = |index: usize| {
+        let pair = &pairs[index];
+        pair.current - case.scale.current(pair.flow, case.whole.gain, case.whole.offset)
+    };
+    // Levels to try: where the current ends, and where most of the odd blocks have it.
+    let mut odd: Vec<f64> = (0..pairs.len())
+        .filter(|index| residual(*index).abs() > 5.0 * pairs[*index].variance.sqrt() + 0.05)
+        .map(|index| pairs[index].current)
+        .collect();
+    odd.sort_unstable_by(f64::total_cmp);
+    let mut levels = vec![pairs.last()?.current];
+    if !odd.is_empty() {
+        levels.push(odd[odd.len() / 2]);
+        levels.push(odd[odd.len() / 4]);
+        levels.push(odd[odd.len() * 3 / 4]);
+    }
+    let mut best: Option<(f64, usize, usize, f64)> = None;
+    for mut level in levels {
+        for _ in 0..2 {
+            let Some((gain, from, to)) = best_stretch(pairs.len(), |index| {
+                let pair = &pairs[index];
+                let still = pair.variance.min(0.02 * 0.02);
+                log_density(pair.current - level, still) - log_density(residual(index), pair.variance)
+            }) else {
+                break;
+            };
+            let weight: f64 = pairs[from..to].iter().map(|pair| pair.seconds).sum();
+            level = pairs[from..to].iter().map(|pair| pair.current * pair.seconds).sum::<f64>() / weight.max(1e-9);
+            if best.is_none_or(|(most, ..)| gain > most) {
+                best = Some((gain, from, to, level));
+            }
+        }
+    }
+    let (_, from, to, level) = best?;
+    let inside = &pairs[from..to];
+    let low = inside.iter().map(|pair| pair.flow).fold(f64::INFINITY, f64::min);
+    let high = inside.iter().map(|pair| pair.flow).fold(f64::NEG_INFINITY, f64::max);
+    let seconds: f64 = inside.iter().map(|pair| pair.seconds).sum();
+    let wandered = inside.iter().map(|pair| (pair.current - level).abs()).fold(0.0, f64::max);
+    let moved = (high - low) * case.scale.slope.abs();
+    if moved < 0.15 || moved < 5.0 * wandered || seconds < CONTRADICTS_AFTER {
+        return None;
+    }
+    // Outside the stretch the loop is sound by its own best line.
+    let outside: Vec<_> = pairs[..from].iter().chain(&pairs[to..]).copied().collect();
+    let line = super::fit(&outside, &case.scale, case.sound, (1.0, 0.0), case.tempering);
+    let inside_likelihood: f64 =
+        inside.iter().map(|pair| log_density(pair.current - level, pair.variance.min(0.02 * 0.02))).sum::<f64>()
+            * case.tempering;
+    #[expect(clippy::cast_precision_loss, reason = "a few thousand blocks")]
+    let places = (pairs.len().clamp(2, 200) as f64).ln();
+    let ends = if from == 0 { 0.7 } else { places } + if to == pairs.len() { 0.7 } else { places };
+    let mut found = case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0, pairs, from);
+    found.parameters.level_ma = Some(level);
+    Some(found.with_evidence(format!(
+        "the current stood at {level:.3} mA for {:.0} min while the flow went between {low:.1} and {high:.1} L/s",
+        seconds / 60.0
+    )))
+}
+
+/// The stretch with the largest sum of gains: Kadane's scan.
+fn best_stretch(length: usize, gain: impl Fn(usize) -> f64) -> Option<(f64, usize, usize)> {
+    let mut best: Option<(f64, usize, usize)> = None;
+    let (mut sum, mut from) = (0.0, 0);
+    for index in 0..length {
+        if sum <= 0.0 {
+            sum = 0.0;
+            from = index;
+        }
+        sum += gain(index);
+        if sum > 0.0 && best.is_none_or(|(most, ..)| sum > most) {
+            best = Some((sum, from, index + 1));
+        }
+    }
+    best
+}
+
+/// Adds the causes that the state of the current names by itself, and charges the others for leaving it unexplained.
+pub(super) fn judge_states(case: &LoopCase<'_>, found: &mut Vec<Candidate>) {
+    let gathered = case.gathered;
+    let fault = if gathered.low_fault.seconds >= gathered.high_fault.seconds {
+        (gathered.low_fault, CurrentState::LowFault)
+    } else {
+        (gathered.high_fault, CurrentState::HighFault)
+    };
+    let states = [
+        (Code::LoopFault, fault.0, Some(fault.1)),
+        (Code::LoopOpen, gathered.open, Some(CurrentState::Open)),
+        (Code::LoopSaturated, gathered.beyond_scale, None),
+    ];
+    for (code, spell, state) in states {
+        if spell.seconds < CONTRADICTS_AFTER || spell.samples < 2 {
+            continue;
+        }
+        let own = named_by_state(case, code, spell, state);
+        for other in found.iter_mut() {
+            if !explains(case, other, state) {
+                other.weight -= UNEXPLAINED_STATE;
+            }
+        }
+        found.push(own);
+    }
+}
+
+/// Whether a candidate's own line reaches down to (or up to) the state.
+fn explains(case: &LoopCase<'_>, candidate: &Candidate, state: Option<CurrentState>) -> bool {
+    match (candidate.code, state) {
+        (Code::LoopZero, Some(state)) => {
+            let offset = candidate.parameters.offset_ma.unwrap_or(0.0);
+            let mut of_state = case.pairs.iter().filter(|pair| pair.state == state).peekable();
+            of_state.peek().is_some()
+                && of_state.all(|pair| {
+                    (pair.current - case.scale.current(pair.flow, 1.0, offset)).abs() < 0.1 + 5.0 * pair.variance.sqrt()
+                })
+        }
+        (Code::LoopClipped, None) => candidate.parameters.level_ma.is_some_and(|level| level > case.scale.high - 0.1),
+        (Code::LoopHeld | Code::LoopCrossed | Code::LoopSpan, None) => true,
+        _ => false,
+    }
+}
+
+fn named_by_state(case: &LoopCase<'_>, code: Code, spell: Spell, state: Option<CurrentState>) -> Candidate {
+    let rest: Vec<_> = case.pairs.iter().filter(|pair| Some(pair.state) != state).copied().collect();
+    let line = super::fit(&rest, &case.scale, case.sound, (1.0, 0.0), case.tempering);
+    let of_state = case.pairs.iter().filter(|pair| Some(pair.state) == state);
+    let level = if spell.samples > 0 { spell.sum_ma / spell.samples as f64 } else { f64::NAN };
+    let state_likelihood: f64 =
+        of_state.map(|pair| log_density(0.3 * pair.variance.sqrt(), pair.variance.min(0.03 * 0.03))).sum::<f64>()
+            * case.tempering;
+    let weight = if state.is_some() { line.evidence() + state_likelihood } else { case.whole.evidence() };
+    let mut found = Candidate::new(code, weight + log_prior(code));
+    let first = spell.first.filter(|first| first.0 > case.gathered.first_wall.0 + 30_000);
+    found.onset = first;
+    if let Some(first) = first {
+        found.since = case.gathered.blocks.iter().position(|block| block.wall_to.0 >= first.0).unwrap_or(0);
+    }
+    found.parameters.level_ma = Some(level);
+    found.with_evidence(match code {
+        Code::LoopFault => {
+            format!("the current stood at {level:.2} mA, a fault by its limits, for {:.0} s in all", spell.seconds)
+        }
+        Code::LoopOpen => {
+            format!("the current stood at {level:.2} mA, as good as none, for {:.0} s in all", spell.seconds)
+        }
+        _ => format!(
+            "the flow was beyond full scale and the current at its end, {level:.2} mA, for {:.0} s in all",
+            spell.seconds
+        ),
+    })
+}

@@ -1,0 +1,220 @@
+//! The 4-20 mA loop: causes told apart by how the current depends on the flow.
+
+mod level;
+mod line;
+pub(super) mod pairs;
+mod shape;
+
+use super::candidate::{Candidate, best_onset};
+use super::code::Code;
+use super::crossing::OtherMeter;
+use super::gather::Gathered;
+use super::prior::{log_density as log_ratio_density, log_named, log_prior, named_factor};
+use line::{LineFit, LinePrior, fit, rough_gain, temper};
+use pairs::{FlowScale, Lag, Pair, Scale, calibrate, pairs};
+
+/// What all of the loop's hypotheses share.
+struct LoopCase<'a> {
+    gathered: &'a Gathered,
+    scale: Scale,
+    sound: LinePrior,
+    /// Through the damping that suits the sound loop best, among those that agreement allows.
+    pairs: Vec<Pair>,
+    lag: Lag,
+    /// Through the damping that suits a loop of any gain and offset best.
+    free_pairs: Vec<Pair>,
+    free_lag: Lag,
+    free: LineFit,
+    tempering: f64,
+    /// The sound loop over the whole stretch.
+    whole: LineFit,
+}
+
+/// The loop may lag this much behind the bus without a word, in seconds.
+fn allowed_lag(gathered: &Gathered) -> f64 {
+    let declared = gathered
+        .facts
+        .meter
+        .current_loop
+        .as_ref()
+        .and_then(|declared| declared.damping)
+        .map_or(0.0, |damping| damping.as_secs_f64());
+    (1.35 * declared).max(declared + 2.5)
+}
+
+impl<'a> LoopCase<'a> {
+    fn new(gathered: &'a Gathered, flow_scale: FlowScale) -> Option<Self> {
+        let scale = Scale::of(gathered)?;
+        let sound = LinePrior::sound(&scale);
+        let undamped = pairs(gathered, &scale, Lag::Loop(0), flow_scale, 1.0);
+        if undamped.len() < 3 {
+            return None;
+        }
+        let tempering = temper(undamped.len());
+        let gain = rough_gain(&undamped, &scale);
+        let steepness = gain.clamp(0.2, 50.0).max(1.0);
+        let mut best: Option<(LineFit, Lag, Vec<Pair>)> = None;
+        let mut free: Option<(LineFit, Lag, Vec<Pair>)> = None;
+        for lag in Lag::all() {
+            let mut through = pairs(gathered, &scale, lag, flow_scale, steepness);
+            calibrate(&mut through, &scale, gain);
+            let line = fit(&through, &scale, sound, (1.0, 0.0), tempering);
+            let open = fit(&through, &scale, sound.free_gain().free_offset(), (gain, 0.0), tempering);
+            if lag.seconds() <= allowed_lag(gathered)
+                && best.as_ref().is_none_or(|(most, ..)| line.log_likelihood > most.log_likelihood)
+            {
+                best = Some((line, lag, through.clone()));
+            }
+            if free.as_ref().is_none_or(|(most, ..)| open.log_likelihood > most.log_likelihood) {
+                free = Some((open, lag, through));
+            }
+        }
+        let (whole, lag, pairs) = best?;
+        let (free, free_lag, free_pairs) = free?;
+        Some(Self { gathered, scale, sound, pairs, lag, free_pairs, free_lag, free, tempering, whole })
+    }
+
+    fn candidate(&self, code: Code, weight: f64, pairs: &[Pair], onset: usize) -> Candidate {
+        let mut found = Candidate::new(code, weight + log_prior(code));
+        if onset > 0 {
+            let block = pairs[onset].block;
+            found.onset = Some(self.gathered.blocks[block].wall_from);
+            found.since = block;
+        }
+        found
+    }
+
+    /// The sound loop before a step, in log evidence.
+    fn sound_until(&self, pairs: &[Pair], onset: usize) -> f64 {
+        if onset == 0 {
+            return 0.0;
+        }
+        fit(&pairs[..onset], &self.scale, self.sound, (1.0, 0.0), self.tempering).evidence()
+    }
+
+    /// Both sets of pairs: a fault may come with a loop of another damping.
+    fn views(&self) -> impl Iterator<Item = (&[Pair], Lag)> {
+        let second = (self.free_lag != self.lag).then_some((self.free_pairs.as_slice(), self.free_lag));
+        std::iter::once((self.pairs.as_slice(), self.lag)).chain(second)
+    }
+}
+
+/// Every candidate for the loop against the flow register, the sound one among them.
+pub(super) fn candidates(gathered: &Gathered, flow_scale: FlowScale, others: &[OtherMeter]) -> Vec<Candidate> {
+    let Some(case) = LoopCase::new(gathered, flow_scale) else { return Vec::new() };
+    let mut found = vec![Candidate::sound(case.whole.evidence())];
+    found.extend(span(&case));
+    found.extend(zero(&case));
+    found.extend(lag(&case));
+    found.extend(shape::clipped(&case));
+    found.extend(shape::direction(&case));
+    found.extend(shape::crossed(&case, others));
+    found.extend(level::held(&case));
+    found.push(shape::unexplained(&case));
+    level::judge_states(&case, &mut found);
+    found
+}
+
+/// Meter and receiver take 20 mA to mean different flows.
+fn span(case: &LoopCase<'_>) -> Option<Candidate> {
+    let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;
+    for (pairs, _) in case.views() {
+        let gain = rough_gain(pairs, &case.scale);
+        let scanned = best_onset(pairs.len(), |onset| {
+            let after = &pairs[onset..];
+            let start = if onset == 0 { gain } else { rough_gain(after, &case.scale) };
+            let line = fit(after, &case.scale, case.sound.free_gain(), (start, 0.0), case.tempering);
+            if line.gain <= 0.0 {
+                return None;
+            }
+            // The prior is on the logarithm of the gain; the flat one used for fitting is taken out again.
+            let flat = -(1e4 * (2.0 * std::f64::consts::PI).sqrt()).ln() - 0.5 * ((line.gain - 1.0) / 1e4).powi(2);
+            let general = line.evidence() - flat + log_ratio_density(line.gain) - line.gain.ln();
+            let slack = (4.0 * line.gain_uncertainty / line.gain + case.scale.accuracy).min(0.02);
+            let named = named_factor(line.gain, slack).map_or(f64::NEG_INFINITY, |factor| {
+                let mut prior = case.sound;
+                prior.gain = (factor, factor * case.sound.gain.1);
+                fit(after, &case.scale, prior, (factor, 0.0), case.tempering).evidence() + log_named()
+            });
+            Some((case.sound_until(pairs, onset) + general.max(named), line))
+        });
+        if let Some((weight, onset, line)) = scanned
+            && best.as_ref().is_none_or(|(most, ..)| weight > *most)
+        {
+            best = Some((weight, onset, line, pairs));
+        }
+    }
+    let (weight, onset, line, pairs) = best?;
+    let mut found = case.candidate(Code::LoopSpan, weight, pairs, onset);
+    let declared = case.gathered.facts.meter.current_loop.as_ref()?;
+    let implied = declared.at_4_ma.0 + declared.span().0 / line.gain;
+    found.parameters.ratio = Some(line.gain);
+    found.parameters.implied_full_scale_l_s = Some(implied);
+    Some(found.with_evidence(format!(
+        "the loop shows {:.4} ± {:.4} times the bus's flow, from {:.1} to {:.1} L/s; the offset left is {:+.3} mA",
+        line.gain,
+        2.0 * line.gain_uncertainty,
+        pairs[onset..].iter().map(|pair| pair.flow).fold(f64::INFINITY, f64::min),
+        pairs[onset..].iter().map(|pair| pair.flow).fold(f64::NEG_INFINITY, f64::max),
+        line.offset
+    )))
+}
+
+/// The current is shifted.
+fn zero(case: &LoopCase<'_>) -> Option<Candidate> {
+    let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;
+    for (pairs, _) in case.views() {
+        let scanned = best_onset(pairs.len(), |onset| {
+            let after = &pairs[onset..];
+            let line = fit(after, &case.scale, case.sound.free_offset(), (1.0, 0.0), case.tempering);
+            let flat = -(1e3 * (2.0 * std::f64::consts::PI).sqrt()).ln() - 0.5 * (line.offset / 1e3).powi(2);
+            // Small shifts are drift and leakage, large ones a wrong range; both happen.
+            let size = line.offset.abs();
+            let density = 0.7 / 0.4 * (-size / 0.2).exp() + 0.3 / 6.0 * (-size / 3.0).exp();
+            Some((case.sound_until(pairs, onset) + line.evidence() - flat + density.ln(), line))
+        });
+        if let Some((weight, onset, line)) = scanned
+            && best.as_ref().is_none_or(|(most, ..)| weight > *most)
+        {
+            best = Some((weight, onset, line, pairs));
+        }
+    }
+    let (weight, onset, line, pairs) = best?;
+    let mut found = case.candidate(Code::LoopZero, weight, pairs, onset);
+    found.parameters.offset_ma = Some(line.offset);
+    Some(found.with_evidence(format!(
+        "the current is shifted by {:+.3} ± {:.3} mA at every flow, {:+.2} % of span; the gain left is {:.4}",
+        line.offset,
+        2.0 * line.offset_uncertainty,
+        line.offset / 0.16,
+        line.gain
+    )))
+}
+
+/// The loop is damped more than the bus and than it is declared to be.
+fn lag(case: &LoopCase<'_>) -> Option<Candidate> {
+    let mut best: Option<(f64, usize, Lag, Vec<Pair>)> = None;
+    for lag in Lag::all().filter(|lag| lag.seconds() > allowed_lag(case.gathered)) {
+        let mut through = pairs(case.gathered, &case.scale, lag, FlowScale::TRUE, 1.0);
+        calibrate(&mut through, &case.scale, 1.0);
+        if through.len() != case.pairs.len() {
+            continue;
+        }
+        let scanned = best_onset(through.len(), |onset| {
+            let line = fit(&through[onset..], &case.scale, case.sound, (1.0, 0.0), case.tempering);
+            Some((case.sound_until(&case.pairs, onset) + line.evidence(), ()))
+        });
+        if let Some((weight, onset, ())) = scanned
+            && best.as_ref().is_none_or(|(most, ..)| weight > *most)
+        {
+            best = Some((weight, onset, lag, through));
+        }
+    }
+    let (weight, onset, lag, through) = best?;
+    let mut found = case.candidate(Code::LoopLag, weight - 1.5, &through, onset);
+    found.parameters.lag_s = Some(lag.seconds());
+    Some(found.with_evidence(format!(
+        "the current follows the flow with a time constant of about {:.0} s; once both stand, they agree",
+        lag.seconds()
+    )))
+}

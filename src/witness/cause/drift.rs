@@ -1,0 +1,298 @@
+//! The running difference between what was counted and what was due, as a series that every pulse hypothesis is held to.
+
+use crate::declared::TotalCounts;
+use crate::units::WallMillis;
+
+use super::block::Block;
+use super::gather::{Gathered, pulse_weights};
+use super::level::{LevelFit, LevelStep, SHAPES, fit};
+
+/// What the counts are held against.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Reference {
+    /// The total, which shows `ratio` times the truth from the block `since` on.
+    Total {
+        /// Shown / true.
+        ratio: f64,
+        /// The first block that is so.
+        since: usize,
+    },
+    /// The flow integrated, which shows `ratio` times the truth from the block `since` on.
+    Flow {
+        /// Shown / true.
+        ratio: f64,
+        /// The first block that is so.
+        since: usize,
+    },
+}
+
+/// From one moment at which both were read to the next.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct DriftStep {
+    /// The block at whose end the step ends.
+    pub block: usize,
+    pub at: f64,
+    pub wall: WallMillis,
+    pub seconds: f64,
+    /// Pulses counted and due in the step.
+    pub counted: f64,
+    pub expected: f64,
+    /// Pulses that reverse flow would make beyond those due.
+    pub reverse: f64,
+    /// Pulses that forward flow should make but that are not due by the declaration.
+    pub undeclared: f64,
+    /// Counted less due since the beginning.
+    pub seen: f64,
+    /// Variance of seeing it.
+    pub error: f64,
+    /// Variance that the reference itself adds in the step.
+    pub wander: f64,
+    /// Nothing continues across the step.
+    pub broken: bool,
+    /// The lowest and highest rate due in it, pulses a second.
+    pub slowest: f64,
+    pub fastest: f64,
+}
+
+impl DriftStep {
+    pub fn rate(&self) -> f64 {
+        self.expected / self.seconds.max(0.1)
+    }
+}
+
+/// The whole series.
+#[derive(Clone, Debug)]
+pub(super) struct Drift {
+    pub steps: Vec<DriftStep>,
+    pub counted: f64,
+    pub expected: f64,
+    /// Litres of one pulse to the receiver.
+    pub volume: f64,
+}
+
+/// Forward and reverse litres by a reference, cumulative, with the variance that accrues in the block.
+struct Volumes {
+    forward: f64,
+    reverse: f64,
+    variance: f64,
+}
+
+fn divisor(ratio: f64, since: usize, block: usize) -> f64 {
+    if block >= since { ratio } else { 1.0 }
+}
+
+/// Volumes of one block by the reference; `None` where it is not known.
+fn volumes(gathered: &Gathered, reference: Reference, before: &Block, block: &Block, index: usize) -> Option<Volumes> {
+    let by_flow_reverse = block.reverse;
+    match reference {
+        Reference::Flow { ratio, since } => {
+            let divisor = divisor(ratio, since, index);
+            Some(Volumes {
+                forward: block.forward / divisor,
+                reverse: by_flow_reverse / divisor,
+                variance: block.sampling_variance / (divisor * divisor)
+                    + (0.002 * (block.forward + block.reverse) / divisor).powi(2),
+            })
+        }
+        Reference::Total { ratio, since } => {
+            let step = (block.total? - before.total?) / divisor(ratio, since, index);
+            let (reverse, reverse_variance) = match (before.reverse_total, block.reverse_total) {
+                (Some(before), Some(now)) => (now - before, 0.0),
+                _ => (by_flow_reverse, (0.3 * by_flow_reverse).powi(2)),
+            };
+            Some(match gathered.facts.meter.total_counts {
+                TotalCounts::Forward => Volumes { forward: step, reverse, variance: 0.0 },
+                TotalCounts::Net => Volumes { forward: step + reverse, reverse, variance: reverse_variance },
+                TotalCounts::Reverse => Volumes { forward: block.forward, reverse: step, variance: 0.0 },
+            })
+        }
+    }
+}
+
+impl Drift {
+    /// The series against a reference; `None` without pulses or with too little to compare.
+    pub fn new(gathered: &Gathered, reference: Reference) -> Option<Self> {
+        let pulse = gathered.facts.meter.pulse.as_ref()?;
+        let volume = pulse.volume.0.max(1e-9);
+        let (forward_weight, reverse_weight) = pulse_weights(pulse.counts);
+        let age = gathered.facts.meter.refresh.as_secs_f64().min(60.0);
+        let timing = (0.5 * age).powi(2) + 0.15_f64.powi(2) + (0.01 * gathered.poll).powi(2);
+        let mut steps: Vec<DriftStep> = Vec::with_capacity(gathered.blocks.len());
+        let mut last: Option<&Block> = None;
+        let mut pending = Pending::default();
+        let (mut seen, mut counted, mut expected) = (0.0, 0.0, 0.0);
+        for (index, block) in gathered.blocks.iter().enumerate() {
+            pending.add(block, volume);
+            let by_flow = matches!(reference, Reference::Flow { .. });
+            let usable = block.pulses.is_some() && (by_flow || block.total.is_some());
+            if by_flow {
+                pending.volumes(volumes(gathered, reference, block, block, index), volume);
+            }
+            if !usable {
+                continue;
+            }
+            let Some(before) = last.replace(block) else {
+                pending = Pending::default();
+                continue;
+            };
+            if !by_flow {
+                pending.volumes(volumes(gathered, reference, before, block, index), volume);
+            }
+            let step = std::mem::take(&mut pending);
+            let skew = (block.skew_litres - before.skew_litres) / volume;
+            let due =
+                forward_weight * step.forward + reverse_weight * step.reverse + skew - (block.queued - before.queued);
+            let count = block.pulses.unwrap_or(0.0) - before.pulses.unwrap_or(0.0);
+            let seconds = (block.to - before.to).max(1e-3);
+            seen += count - due;
+            counted += count;
+            expected += due;
+            let rate = count.abs().max(due.abs()) / seconds;
+            let rounding = if by_flow { 0.0 } else { (block.total_resolution / volume).powi(2) / 12.0 };
+            let instant = rate.max(step.fastest.abs().min(3.0 * rate + 1.0));
+            let broken = step.broken || before.still || block.still || (!by_flow && step.total_broken);
+            steps.push(DriftStep {
+                block: index,
+                at: block.to,
+                wall: block.wall_to,
+                seconds,
+                counted: count,
+                expected: due,
+                reverse: (1.0 - reverse_weight) * step.reverse,
+                undeclared: (1.0 - forward_weight) * step.forward,
+                seen,
+                error: 0.1 + rounding + timing * instant * instant,
+                wander: step.variance + 1e-6 * due.abs(),
+                broken,
+                slowest: step.slowest,
+                fastest: step.fastest,
+            });
+        }
+        if steps.len() < 3 {
+            return None;
+        }
+        // With a pulse worth far less to the meter than to the receiver, rounding and timing of the total weigh more.
+        let unbroken: f64 = steps.iter().filter(|step| !step.broken).map(|step| step.expected).sum();
+        let scale = (counted / unbroken.max(1.0)).clamp(1.0, 1e6);
+        for step in &mut steps {
+            step.error = 0.1 + (step.error - 0.1) * scale * scale;
+        }
+        Some(Self { steps, counted, expected, volume })
+    }
+
+    /// Runs the level model over the series: shapes and extra wandering from step `onset` on, nothing before.
+    pub fn fit(
+        &self,
+        onset: usize,
+        shapes: usize,
+        shape: impl Fn(&DriftStep) -> [f64; SHAPES],
+        wander: impl Fn(&DriftStep) -> f64,
+    ) -> LevelFit {
+        let steps = self.steps.iter().enumerate().map(|(index, step)| {
+            let after = index >= onset;
+            let window = if index == onset && onset > 0 {
+                (0.3 * step.expected.abs().max(step.counted) + 1.0).powi(2)
+            } else {
+                0.0
+            };
+            LevelStep {
+                seen: step.seen,
+                error: step.error,
+                wander: if step.broken {
+                    f64::INFINITY
+                } else {
+                    step.wander + window + if after { wander(step) } else { 0.0 }
+                },
+                shapes: if after && !step.broken { shape(step) } else { [0.0; SHAPES] },
+            }
+        });
+        fit(steps, shapes)
+    }
+
+    /// The likelihood that meter and counter agree.
+    pub fn healthy(&self) -> LevelFit {
+        self.fit(0, 0, |_| [0.0; SHAPES], |_| 0.0)
+    }
+}
+
+#[derive(Clone, Debug, Default)]
+struct Pending {
+    forward: f64,
+    reverse: f64,
+    variance: f64,
+    slowest: f64,
+    fastest: f64,
+    any: bool,
+    broken: bool,
+    total_broken: bool,
+}
+
+impl Pending {
+    fn add(&mut self, block: &Block, volume: f64) {
+        let (low, high) = (block.flow_low.max(0.0) / volume, block.flow_high.max(0.0) / volume);
+        self.slowest = if self.any { self.slowest.min(low) } else { low };
+        self.fastest = if self.any { self.fastest.max(high) } else { high };
+        self.any = true;
+        self.broken |= block.pulses_broken;
+        self.total_broken |= block.total_broken;
+    }
+
+    fn volumes(&mut self, volumes: Option<Volumes>, volume: f64) {
+        if let Some(volumes) = volumes {
+            self.forward += volumes.forward / volume;
+            self.reverse += volumes.reverse / volume;
+            self.variance += volumes.variance / (volume * volume);
+        }
+    }
+}
+
+impl Drift {
+    /// Like [`Self::fit`], with a drift of known size.
+    pub fn fit_known(
+        &self,
+        onset: usize,
+        shape: impl Fn(&DriftStep) -> f64,
+        wander: impl Fn(&DriftStep) -> f64,
+    ) -> LevelFit {
+        let mut known = 0.0;
+        let steps = self.steps.iter().enumerate().map(|(index, step)| {
+            let after = index >= onset;
+            let window = if index == onset && onset > 0 {
+                (0.3 * step.expected.abs().max(step.counted) + 1.0).powi(2)
+            } else {
+                0.0
+            };
+            if after {
+                known += shape(step);
+            }
+            LevelStep {
+                seen: step.seen - known,
+                error: step.error,
+                wander: if step.broken {
+                    f64::INFINITY
+                } else {
+                    step.wander + window + if after { wander(step) } else { 0.0 }
+                },
+                shapes: [0.0; SHAPES],
+            }
+        });
+        fit(steps, 0)
+    }
+}
+
+impl Drift {
+    /// Like [`Self::fit`], with the losses so far and the extra wandering of each step given by a function that is asked
+    /// once for each step, in order.
+    pub fn fit_losses(&self, mut lost: impl FnMut(&DriftStep) -> (f64, f64)) -> LevelFit {
+        let steps = self.steps.iter().map(|step| {
+            let (lost, wander) = lost(step);
+            LevelStep {
+                seen: step.seen + lost,
+                error: step.error,
+                wander: if step.broken { f64::INFINITY } else { step.wander + wander },
+                shapes: [0.0; SHAPES],
+            }
+        });
+        fit(steps, 0)
+    }
+}

@@ -1,0 +1,184 @@
+//! A ceiling: above some rate the output or the receiver's filter cannot keep up.
+
+use super::found_at;
+use crate::cause::candidate::{Candidate, best_onset};
+use crate::cause::code::Code;
+use crate::cause::drift::{Drift, DriftStep};
+use crate::cause::gather::Gathered;
+
+/// What happens to pulses above the ceiling.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Above {
+    /// They wait, up to so many, and are sent later; what does not fit is lost.
+    Wait(f64),
+    /// This share of all pulses is lost while the rate is above.
+    Share(f64),
+}
+
+/// Pulses a second that exceed `limit`, on average over the step.
+///
+/// The rate is taken to be spread evenly between the slowest and the fastest seen in the step.
+fn excess(step: &DriftStep, limit: f64) -> f64 {
+    let mean = step.rate();
+    let sure = (mean - limit).max(0.0);
+    let (low, high) = (step.slowest.min(mean), step.fastest.max(mean));
+    // Where the flow register is not in the scale of the pulses, its spread says nothing.
+    if high > 3.0 * mean.max(1e-9) || high <= limit || high - low < 1e-9 {
+        return sure;
+    }
+    if low >= limit {
+        return sure;
+    }
+    sure.max(0.5 * (high - limit) * (high - limit) / (high - low))
+}
+
+/// The share of the step in which the rate is above the limit.
+fn share_above(step: &DriftStep, limit: f64) -> f64 {
+    let mean = step.rate();
+    let (low, high) = (step.slowest.min(mean), step.fastest.max(mean));
+    if high > 3.0 * mean.max(1e-9) || high - low < 1e-9 {
+        return f64::from(u8::from(mean > limit));
+    }
+    ((high - limit) / (high - low)).clamp(0.0, 1.0)
+}
+
+/// What is lost in each step.
+fn losses(drift: &Drift, limit: f64, above: Above, onset: usize) -> Vec<f64> {
+    let mut waiting = 0.0_f64;
+    drift
+        .steps
+        .iter()
+        .enumerate()
+        .map(|(index, step)| {
+            if index < onset || step.broken {
+                return 0.0;
+            }
+            match above {
+                Above::Wait(room) => {
+                    let over = excess(step, limit) * step.seconds;
+                    let spare = if over > 0.0 { 0.0 } else { (limit - step.rate()).max(0.0) * step.seconds };
+                    let before = waiting;
+                    waiting = (waiting + over - spare).clamp(0.0, room);
+                    // What does not fit is lost; what waits comes later; what waited comes now.
+                    if over > 0.0 { over } else { waiting - before }
+                }
+                Above::Share(share) => share * share_above(step, limit) * step.expected.max(0.0),
+            }
+        })
+        .collect()
+}
+
+/// Above some flow the pulses cannot keep up.
+pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
+    let fastest = drift.steps.iter().filter(|step| step.expected > 0.5).map(DriftStep::rate).fold(0.0, f64::max);
+    if fastest <= 0.0 || drift.counted >= drift.expected {
+        return None;
+    }
+    let weigh = |limit: f64, above: Above, onset: usize| {
+        let lost = losses(drift, limit, above, onset);
+        let mut index = 0;
+        let mut known = 0.0;
+        let fit = drift.fit_losses(|step| {
+            known += lost[index];
+            let wander = match above {
+                Above::Wait(_) => {
+                    // Near the ceiling the rate's own movement decides.
+                    let near = share_above(step, 0.93 * limit);
+                    (0.06 * lost[index]).powi(2)
+                        + 0.02 * near * step.expected.abs().min(30.0) * 0.05
+                        + 0.03 * lost[index].abs().min(10.0)
+                }
+                Above::Share(share) => {
+                    (0.04 * lost[index]).powi(2)
+                        + share * (1.0 - share).max(0.02) * share_above(step, limit) * step.expected.abs()
+                }
+            };
+            index += 1;
+            (known, wander)
+        });
+        fit.log_likelihood
+    };
+    // First the shape and the limit over the whole stretch, then the onset, then the limit again.
+    let mut modes =
+        vec![Above::Wait(0.0), Above::Wait(30.0), Above::Wait(300.0), Above::Wait(f64::INFINITY), Above::Share(1.0)];
+    modes.extend([0.3, 0.6, 0.85].map(Above::Share));
+    let mut best: Option<(f64, f64, Above)> = None;
+    for above in &modes {
+        for tenth in 1..40 {
+            let limit = fastest * 0.05_f64.powf(f64::from(tenth) / 40.0) * 1.05;
+            let weight = weigh(limit, *above, 0);
+            if best.is_none_or(|(most, ..)| weight > most) {
+                best = Some((weight, limit, *above));
+            }
+        }
+    }
+    let (_, mut limit, mut above) = best?;
+    if let Above::Share(_) = above {
+        above = Above::Share(share_lost(drift, limit));
+    }
+    let refine = |limit: f64, above: Above, onset: usize| {
+        let mut best = (weigh(limit, above, onset), limit);
+        let mut width = 0.08;
+        for _ in 0..4 {
+            for step in -3..=3 {
+                let trial = best.1 * (1.0 + width * f64::from(step) / 3.0);
+                let weight = weigh(trial, above, onset);
+                if weight > best.0 {
+                    best = (weight, trial);
+                }
+            }
+            width /= 3.0;
+        }
+        best
+    };
+    limit = refine(limit, above, 0).1;
+    let (_, onset, ()) = best_onset(drift.steps.len(), |onset| Some((weigh(limit, above, onset), ())))?;
+    let (likelihood, limit) = refine(limit, above, onset);
+    let charge = if onset == 0 { -0.7 } else { -0.7 - (drift.steps.len().min(200) as f64).ln() };
+    // The limit is known to a few per cent of a factor of twenty, the mode is one of several.
+    let mut found = found_at(Code::PulseRateLimit, drift, likelihood + charge - 4.0 - 1.5, onset);
+    let lost: f64 = losses(drift, limit, above, onset).iter().sum();
+    if lost < 1.0 {
+        return None;
+    }
+    found.parameters.rate_limit_hz = Some(limit);
+    found.parameters.lost_fraction = Some((1.0 - drift.counted / drift.expected).clamp(0.0, 1.0));
+    found.parameters.ratio = Some(drift.counted / drift.expected);
+    let slow: (f64, f64) = drift
+        .steps
+        .iter()
+        .skip(onset)
+        .filter(|step| !step.broken && step.fastest.max(step.rate()) < limit)
+        .fold((0.0, 0.0), |(counted, due), step| (counted + step.counted, due + step.expected));
+    let fast: (f64, f64) = drift
+        .steps
+        .iter()
+        .skip(onset)
+        .filter(|step| !step.broken && step.rate() > limit)
+        .fold((0.0, 0.0), |(counted, due), step| (counted + step.counted, due + step.expected));
+    found = found.with_evidence(format!(
+        "below {limit:.2} pulses a second {:.0} of {:.1} arrived, above it {:.0} of {:.1}",
+        slow.0, slow.1, fast.0, fast.1
+    ));
+    if let Some(pulse) = gathered.facts.meter.pulse.as_ref() {
+        found = found.with_evidence(format!(
+            "{limit:.2} pulses a second is {:.1} L/s at {} L a pulse; an output of {:.0} ms on and {:.0} ms off can make {:.2} a second",
+            limit * pulse.volume.0,
+            pulse.volume.0,
+            pulse.on_time.as_secs_f64() * 1000.0,
+            pulse.off_time.as_secs_f64() * 1000.0,
+            1.0 / (pulse.on_time + pulse.off_time).as_secs_f64().max(1e-6)
+        ));
+    }
+    Some(found)
+}
+
+/// The share lost above a limit, as a plain ratio.
+fn share_lost(drift: &Drift, limit: f64) -> f64 {
+    let (counted, due) = drift
+        .steps
+        .iter()
+        .filter(|step| !step.broken && step.rate() > limit && step.slowest > 0.95 * limit)
+        .fold((0.0, 0.0), |(counted, due), step| (counted + step.counted, due + step.expected));
+    if due > 3.0 { (1.0 - counted / due).clamp(0.02, 1.0) } else { 1.0 }
+}

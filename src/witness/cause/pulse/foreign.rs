@@ -1,0 +1,123 @@
+//! Counts that follow another meter.
+
+use super::{found_at, sums};
+use crate::cause::candidate::{Candidate, best_onset};
+use crate::cause::code::Code;
+use crate::cause::crossing::OtherMeter;
+use crate::cause::drift::Drift;
+use crate::cause::gather::Gathered;
+use crate::cause::prior::log_prior;
+
+/// The counts follow another meter of the site, or something else that is not this meter.
+pub(super) fn crossed(gathered: &Gathered, drift: &Drift, others: &[OtherMeter]) -> Vec<Candidate> {
+    let mut found: Vec<Candidate> = others.iter().filter_map(|other| follows(gathered, drift, other)).collect();
+    found.extend(follows_nobody_known(drift, !others.is_empty()));
+    found
+}
+
+fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Candidate> {
+    let volume = other.pulse_volume()?;
+    let mut wall = gathered.blocks.first()?.wall_to;
+    let mut known = 0_u32;
+    let due: Vec<f64> = drift
+        .steps
+        .iter()
+        .map(|step| {
+            let from = std::mem::replace(&mut wall, step.wall);
+            other.volume(from, step.wall).map_or(0.0, |(forward, _)| {
+                known += 1;
+                forward / volume
+            })
+        })
+        .collect();
+    if usize::try_from(known).ok()? * 2 < drift.steps.len() {
+        return None;
+    }
+    let (weight, onset, ()) = best_onset(drift.steps.len(), |onset| {
+        let mut index = 0;
+        let mut drifted = 0.0;
+        let fit = drift.fit_losses(|step| {
+            let mut wander = 0.0;
+            if index >= onset && !step.broken {
+                drifted += due[index] - step.expected;
+                wander = (0.02 * due[index]).powi(2) + 0.05 * due[index].min(4.0) + 0.05;
+                if index == onset && onset > 0 {
+                    wander += due[index].max(step.expected).powi(2) + 1.0;
+                }
+            }
+            index += 1;
+            (-drifted, wander)
+        });
+        Some((fit.log_likelihood, ()))
+    })?;
+    let mut found = found_at(Code::PulseCrossed, drift, weight, onset);
+    let (counted, _) = sums(drift, onset);
+    let theirs: f64 = due.iter().skip(onset).sum();
+    found.parameters.follows = Some(other.name.clone());
+    Some(found.with_evidence(format!(
+        "{counted:.0} pulses counted; {theirs:.1} were due from {} in the same time, at {volume} L each",
+        other.name
+    )))
+}
+
+/// The counts run evenly in themselves, but not with this meter's flow.
+fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {
+    let correlation = correlation(drift)?;
+    if correlation > 0.6 || drift.counted < 10.0 {
+        return None;
+    }
+    let mut best: Option<(f64, usize)> = None;
+    for wander in [0.02, 0.1, 0.5] {
+        let scanned = best_onset(drift.steps.len(), |onset| {
+            let mut index = 0;
+            let mut due = 0.0;
+            // The count by itself, drifting evenly, in place of the difference.
+            let fit = drift.fit_losses(|step| {
+                let mut extra = 0.0;
+                if index >= onset {
+                    due += step.expected;
+                    extra = wander * (step.counted.max(0.3) * step.seconds / 60.0 + step.counted) + 0.02;
+                    let pace = 0.5 * step.counted;
+                    extra += pace * pace;
+                }
+                index += 1;
+                (due, extra)
+            });
+            Some((fit.log_likelihood, ()))
+        });
+        if let Some((weight, onset, ())) = scanned
+            && best.is_none_or(|(most, _)| weight > most)
+        {
+            best = Some((weight, onset));
+        }
+    }
+    let (weight, onset) = best?;
+    let mut found = found_at(Code::PulseCrossed, drift, weight - 3.0, onset);
+    if others_seen {
+        // They would have shown it.
+        found.weight += 0.5 * log_prior(Code::PulseCrossed);
+    }
+    Some(found.with_evidence(format!(
+        "the pulses' rate goes with this meter's flow by a correlation of only {correlation:.2}"
+    )))
+}
+
+/// Correlation of the rate counted with the rate due.
+fn correlation(drift: &Drift) -> Option<f64> {
+    let (mut n, mut x, mut y, mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+    for step in drift.steps.iter().filter(|step| !step.broken) {
+        let weight = step.seconds;
+        let (due, counted) = (step.rate(), step.counted / step.seconds.max(0.1));
+        n += weight;
+        x += weight * due;
+        y += weight * counted;
+        xx += weight * due * due;
+        yy += weight * counted * counted;
+        xy += weight * due * counted;
+    }
+    if n <= 0.0 {
+        return None;
+    }
+    let (vx, vy, c) = (xx / n - (x / n).powi(2), yy / n - (y / n).powi(2), xy / n - x * y / (n * n));
+    (vx > 1e-12 && vy > 1e-12).then(|| c / (vx * vy).sqrt())
+}

@@ -1,0 +1,211 @@
+//! Whole hypotheses: one candidate for each part of the plant, weighed together.
+//!
+//! Given what is thought of the registers, loop, pulses and receiver are independent, so that a hypothesis weighs the sum
+//! of its parts. A second cause costs its own prior; nothing is averaged.
+
+use super::candidate::{Candidate, log_sum};
+use super::code::Code;
+use super::crossing::OtherMeter;
+use super::current::{self, pairs::FlowScale};
+use super::drift::{Drift, Reference};
+use super::facts;
+use super::gather::Gathered;
+use super::pulse;
+use super::receiver;
+use super::standing::Standings;
+use super::volume::{self, VolumeSeries};
+
+/// One whole hypothesis before it is put into words.
+#[derive(Clone, Debug)]
+pub(super) struct Hypothesis {
+    /// Its causes, the weightiest first; one `Agreement` where all parts are sound.
+    pub causes: Vec<Candidate>,
+    pub weight: f64,
+    pub probability: f64,
+}
+
+impl Hypothesis {
+    pub fn codes(&self) -> Vec<Code> {
+        let mut codes: Vec<Code> = self.causes.iter().map(|cause| cause.code).collect();
+        codes.sort_unstable();
+        codes
+    }
+}
+
+/// Candidates of a part that are carried into whole hypotheses.
+const CARRIED: usize = 5;
+/// Hypotheses about the registers this much lighter than the best are not followed up.
+const HOPELESS: f64 = 45.0;
+/// Models are only models: log weights are divided by this before they become probabilities.
+const TEMPERATURE: f64 = 1.6;
+/// The most hypotheses that are told.
+const TOLD: usize = 8;
+
+/// All hypotheses, the likeliest first; probabilities sum to 1.
+pub(super) fn rank(gathered: &Gathered, others: &[OtherMeter], standings: &Standings) -> Vec<Hypothesis> {
+    let mut bus = VolumeSeries::new(gathered)
+        .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
+    standings.weigh_bus(&mut bus);
+    keep_best(&mut bus);
+    let best = bus.first().map_or(0.0, |candidate| candidate.weight);
+    bus.retain(|candidate| candidate.weight > best - HOPELESS);
+
+    let facts = facts::found(gathered);
+    let mut receiver_span = receiver::span_candidates(gathered);
+    standings.weigh_receiver_flow(&mut receiver_span);
+    let mut receiver_weight = receiver::weight_candidates(gathered);
+    standings.weigh_receiver_total(&mut receiver_weight);
+    let mut cache = Cache { gathered, others, standings, loops: Vec::new(), pulses: Vec::new() };
+    let mut hypotheses: Vec<Hypothesis> = Vec::new();
+    for registers in &bus {
+        let loops = cache.loops(flow_scale(registers));
+        let pulses = cache.pulses(reference(gathered, registers));
+        let parts = [
+            vec![(registers.clone(), 0.0)],
+            gains(&loops),
+            gains(&pulses),
+            gains(&receiver_span),
+            gains(&receiver_weight),
+        ];
+        combine(&facts, &parts, &bus, &mut hypotheses);
+    }
+    normalise(hypotheses)
+}
+
+/// The flow register as a hypothesis about the registers has it.
+fn flow_scale(registers: &Candidate) -> FlowScale {
+    match (registers.code, registers.parameters.ratio) {
+        (Code::BusUnit, Some(ratio)) => FlowScale { ratio, since: registers.since },
+        _ => FlowScale::TRUE,
+    }
+}
+
+/// What the pulses are to be held against under a hypothesis about the registers.
+fn reference(gathered: &Gathered, registers: &Candidate) -> Reference {
+    if gathered.total.is_none() {
+        return Reference::Flow { ratio: 1.0, since: 0 };
+    }
+    match (registers.code, registers.parameters.ratio) {
+        (Code::BusTotalUnit, Some(ratio)) => Reference::Total { ratio, since: registers.since },
+        (Code::BusTotalCoarse | Code::Unexplained, _) => Reference::Flow { ratio: 1.0, since: 0 },
+        _ => Reference::Total { ratio: 1.0, since: 0 },
+    }
+}
+
+struct Cache<'a> {
+    gathered: &'a Gathered,
+    others: &'a [OtherMeter],
+    standings: &'a Standings,
+    loops: Vec<(FlowScale, Vec<Candidate>)>,
+    pulses: Vec<(Reference, Vec<Candidate>)>,
+}
+
+impl Cache<'_> {
+    fn loops(&mut self, scale: FlowScale) -> Vec<Candidate> {
+        if let Some((_, known)) = self.loops.iter().find(|(known, _)| *known == scale) {
+            return known.clone();
+        }
+        let mut found = current::candidates(self.gathered, scale, self.others);
+        if scale == FlowScale::TRUE {
+            self.standings.weigh_loop(&mut found);
+        }
+        keep_best(&mut found);
+        self.loops.push((scale, found.clone()));
+        found
+    }
+
+    fn pulses(&mut self, reference: Reference) -> Vec<Candidate> {
+        if let Some((_, known)) = self.pulses.iter().find(|(known, _)| *known == reference) {
+            return known.clone();
+        }
+        let mut found = Drift::new(self.gathered, reference)
+            .map_or_else(Vec::new, |drift| pulse::candidates(self.gathered, &drift, self.others));
+        if matches!(reference, Reference::Total { ratio: 1.0, .. }) {
+            self.standings.weigh_pulses(&mut found);
+        }
+        keep_best(&mut found);
+        self.pulses.push((reference, found.clone()));
+        found
+    }
+}
+
+/// The heaviest candidates, one for each code; the sound one is always among them.
+fn keep_best(candidates: &mut Vec<Candidate>) {
+    candidates.retain(|candidate| candidate.weight.is_finite());
+    candidates.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let mut codes: Vec<Code> = Vec::new();
+    candidates.retain(|candidate| {
+        let new = !codes.contains(&candidate.code);
+        codes.push(candidate.code);
+        new && (codes.len() <= CARRIED + 2 || candidate.code == Code::Agreement)
+    });
+}
+
+/// Each candidate with what it gains over the part being sound.
+fn gains(candidates: &[Candidate]) -> Vec<(Candidate, f64)> {
+    let sound = candidates.iter().find(|candidate| candidate.code == Code::Agreement).map_or(0.0, |sound| sound.weight);
+    candidates.iter().map(|candidate| (candidate.clone(), candidate.weight - sound)).collect()
+}
+
+fn combine(facts: &[Candidate], parts: &[Vec<(Candidate, f64)>; 5], bus: &[Candidate], out: &mut Vec<Hypothesis>) {
+    let bus_sound = bus.iter().find(|candidate| candidate.code == Code::Agreement).map_or(0.0, |sound| sound.weight);
+    let mut partial: Vec<(Vec<(Candidate, f64)>, f64)> = vec![(Vec::new(), 0.0)];
+    for (place, part) in parts.iter().enumerate() {
+        if part.is_empty() {
+            continue;
+        }
+        partial = partial
+            .iter()
+            .flat_map(|(causes, weight)| {
+                part.iter().map(move |(candidate, gain)| {
+                    let gain = if place == 0 { candidate.weight - bus_sound } else { *gain };
+                    let mut causes = causes.clone();
+                    if candidate.code != Code::Agreement {
+                        causes.push((candidate.clone(), gain));
+                    }
+                    (causes, weight + candidate.weight)
+                })
+            })
+            .collect();
+        partial.sort_by(|a, b| b.1.total_cmp(&a.1));
+        partial.truncate(40);
+    }
+    for (mut causes, weight) in partial {
+        causes.extend(facts.iter().map(|fact| (fact.clone(), fact.weight)));
+        // What is known comes before what is not; then what weighs most.
+        causes.sort_by(|(a, a_gain), (b, b_gain)| {
+            let unknown = |candidate: &Candidate| candidate.code == Code::Unexplained;
+            unknown(a).cmp(&unknown(b)).then(b_gain.total_cmp(a_gain))
+        });
+        let mut causes: Vec<Candidate> = causes.into_iter().map(|(candidate, _)| candidate).collect();
+        if causes.is_empty() {
+            causes.push(Candidate::sound(weight));
+        }
+        causes.dedup_by(|a, b| a.code == b.code);
+        out.push(Hypothesis { causes, weight, probability: 0.0 });
+    }
+}
+
+fn normalise(mut hypotheses: Vec<Hypothesis>) -> Vec<Hypothesis> {
+    hypotheses.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    // The same causes by two ways are one hypothesis; the heavier way tells the figures.
+    let mut merged: Vec<Hypothesis> = Vec::new();
+    for hypothesis in hypotheses {
+        match merged.iter_mut().find(|known| known.codes() == hypothesis.codes()) {
+            Some(known) => known.weight = log_sum([known.weight, hypothesis.weight]),
+            None => merged.push(hypothesis),
+        }
+    }
+    merged.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let best = merged.first().map_or(0.0, |first| first.weight);
+    for hypothesis in &mut merged {
+        hypothesis.probability = ((hypothesis.weight - best) / TEMPERATURE).exp();
+    }
+    let told = merged.len().min(TOLD);
+    merged.truncate(told);
+    let total: f64 = merged.iter().map(|hypothesis| hypothesis.probability).sum();
+    for hypothesis in &mut merged {
+        hypothesis.probability /= total;
+    }
+    merged
+}

@@ -1,0 +1,350 @@
+//! The total against the flow integrated: units of either register, a cut-off, a total too coarse for its steps.
+
+use crate::declared::TotalCounts;
+use crate::units::WallMillis;
+
+use super::candidate::{Candidate, best_onset};
+use super::code::Code;
+use super::gather::Gathered;
+use super::level::{LevelFit, LevelStep, SHAPES, fit};
+use super::prior::{log_density, log_named, log_prior, named_factor};
+
+/// From one moment at which the total was read to the next.
+#[derive(Clone, Copy, Debug)]
+struct VolumeStep {
+    block: usize,
+    wall: WallMillis,
+    seconds: f64,
+    /// Litres by the total and by the flow.
+    total: f64,
+    flow: f64,
+    /// Total less flow since the beginning.
+    seen: f64,
+    error: f64,
+    wander: f64,
+    broken: bool,
+    /// Change of the flow: the flow register may lag behind the total.
+    lag_shape: f64,
+    /// Volume that zero noise may have made in a forward total.
+    rest_shape: f64,
+    low: f64,
+    high: f64,
+}
+
+/// The whole series.
+pub(super) struct VolumeSeries {
+    steps: Vec<VolumeStep>,
+    pub total: f64,
+    pub flow: f64,
+    resolution: f64,
+}
+
+/// The flow register may lag by this many seconds (its damping), one standard deviation.
+const LAG_SPREAD: f64 = 8.0;
+/// Zero noise makes up to this share of its range, one standard deviation.
+const REST_SPREAD: f64 = 0.15;
+
+impl VolumeSeries {
+    pub fn new(gathered: &Gathered) -> Option<Self> {
+        let counts = gathered.facts.meter.total_counts;
+        let age = gathered.facts.meter.refresh.as_secs_f64().min(60.0);
+        let instant = (0.5 * age).powi(2) + 0.2_f64.powi(2) + (0.02 * gathered.poll).powi(2);
+        let mut steps: Vec<VolumeStep> = Vec::with_capacity(gathered.blocks.len());
+        let mut before: Option<f64> = None;
+        let mut first_flow = f64::NAN;
+        let mut pending = VolumeStep {
+            block: 0,
+            wall: WallMillis(0),
+            seconds: 0.0,
+            total: 0.0,
+            flow: 0.0,
+            seen: 0.0,
+            error: 0.0,
+            wander: 0.0,
+            broken: false,
+            lag_shape: 0.0,
+            rest_shape: 0.0,
+            low: f64::INFINITY,
+            high: f64::NEG_INFINITY,
+        };
+        let empty = pending;
+        let (mut seen, mut all_total, mut all_flow, mut resolution) = (0.0, 0.0, 0.0, 0.0_f64);
+        for (index, block) in gathered.blocks.iter().enumerate() {
+            let volume = match counts {
+                TotalCounts::Forward => block.forward,
+                TotalCounts::Reverse => block.reverse,
+                TotalCounts::Net => block.forward - block.reverse,
+            };
+            pending.flow += volume;
+            pending.seconds += block.seconds();
+            pending.wander += block.sampling_variance + (0.001 * volume).powi(2);
+            pending.broken |= block.total_broken || block.still;
+            pending.low = pending.low.min(block.flow_low);
+            pending.high = pending.high.max(block.flow_high);
+            if counts != TotalCounts::Net && block.flow_low < 0.0 && block.flow_high > 0.0 {
+                pending.rest_shape += (block.flow_high - block.flow_low) * block.seconds();
+            }
+            let Some(total) = block.total.filter(|_| block.flow_last.is_finite()) else { continue };
+            let step = std::mem::replace(&mut pending, empty);
+            let last = before.replace(total);
+            let Some(last) = last else {
+                first_flow = block.flow_last;
+                continue;
+            };
+            let moved = block.flow_last - first_flow;
+            first_flow = block.flow_last;
+            seen += total - last - step.flow;
+            if !step.broken {
+                all_total += total - last;
+                all_flow += step.flow;
+            }
+            resolution = resolution.max(block.total_resolution);
+            steps.push(VolumeStep {
+                block: index,
+                wall: block.wall_to,
+                total: total - last,
+                seen,
+                error: block.total_resolution.powi(2) / 6.0 + instant * block.flow_last.powi(2) + 1e-9,
+                lag_shape: moved,
+                ..step
+            });
+        }
+        if steps.len() < 4 {
+            return None;
+        }
+        let mut series = Self { steps, total: all_total, flow: all_flow, resolution };
+        series.widen();
+        Some(series)
+    }
+
+    /// Where the total shows many times the flow's volume, the flow's errors weigh that much more.
+    fn widen(&mut self) {
+        let ratio = (self.total / self.flow).abs();
+        if ratio.is_finite() && ratio > 1.0 {
+            let square = (ratio * ratio).min(1e12);
+            for step in &mut self.steps {
+                step.error *= square;
+                step.wander *= square;
+            }
+        }
+    }
+
+    /// The level model with the flow's lag and the zero noise left open; `main` is what a hypothesis adds, of open size,
+    /// and `known` what it adds for sure (with its own wandering).
+    fn fit(
+        &self,
+        onset: usize,
+        main: impl Fn(&VolumeStep) -> f64,
+        known: impl Fn(&VolumeStep) -> (f64, f64),
+    ) -> LevelFit {
+        let mut added = 0.0;
+        let steps = self.steps.iter().enumerate().map(|(index, step)| {
+            let after = index >= onset;
+            let (sure, wander) = if after { known(step) } else { (0.0, 0.0) };
+            added += sure;
+            let window =
+                if index == onset && onset > 0 { (0.5 * step.flow.abs().max(step.total.abs())).powi(2) } else { 0.0 };
+            LevelStep {
+                seen: step.seen - added,
+                error: step.error,
+                wander: if step.broken { f64::INFINITY } else { step.wander + wander + window },
+                shapes: if step.broken {
+                    [0.0; SHAPES]
+                } else {
+                    [step.lag_shape, step.rest_shape, if after { main(step) } else { 0.0 }]
+                },
+            }
+        });
+        fit(steps, SHAPES)
+    }
+}
+
+/// Every candidate for the registers' own consistency, the sound one among them. `bus-unit` and `bus-total-unit` have the
+/// same likelihood here: loop and pulses tell them apart.
+pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Candidate> {
+    let sound = series.sound();
+    let mut found = vec![Candidate::sound(sound)];
+    if let Some((weight, onset, ratio, uncertainty)) = series.ratio() {
+        let text = format!(
+            "the total rose by {:.4} ± {:.4} times the flow integrated ({:.1} L against {:.1} L)",
+            ratio,
+            2.0 * uncertainty,
+            series.total,
+            series.flow
+        );
+        for (code, shown) in [(Code::BusTotalUnit, ratio), (Code::BusUnit, ratio.recip())] {
+            let mut candidate = series.at(code, weight, onset);
+            candidate.parameters.ratio = Some(shown);
+            found.push(candidate.with_evidence(text.clone()));
+        }
+    }
+    found.extend(series.cutoff(gathered));
+    found.extend(series.coarse(gathered));
+    found.push(series.unexplained());
+    found
+}
+
+impl VolumeSeries {
+    fn at(&self, code: Code, weight: f64, onset: usize) -> Candidate {
+        let mut found = Candidate::new(code, weight + log_prior(code));
+        if onset > 0 {
+            let before = &self.steps[onset - 1];
+            found.onset = Some(before.wall);
+            found.since = before.block + 1;
+        }
+        found
+    }
+
+    fn sound(&self) -> f64 {
+        Self::profile(&self.fit(0, |_| 0.0, |_| (0.0, 0.0)))
+    }
+
+    /// Without a main shape the third size is empty, and the peak's width counts for the two others alone.
+    fn profile(fit: &LevelFit) -> f64 {
+        let normal = |value: f64, spread: f64| -0.5 * (value / spread).powi(2);
+        fit.log_likelihood + normal(fit.size[0], LAG_SPREAD) + normal(fit.size[1], REST_SPREAD)
+    }
+
+    fn ratio(&self) -> Option<(f64, usize, f64, f64)> {
+        let free = best_onset(self.steps.len(), |onset| {
+            let fit = self.fit(onset, |step| step.flow, |_| (0.0, 0.0));
+            let ratio = 1.0 + fit.size[2];
+            if ratio <= 0.0 || !fit.uncertainty[2].is_finite() {
+                return None;
+            }
+            let occam = (fit.uncertainty[2] * 2.506_628).ln() + log_density(ratio) - ratio.ln();
+            Some((Self::profile(&fit) + occam, (ratio, fit.uncertainty[2])))
+        })?;
+        let (mut weight, mut onset, (mut ratio, mut uncertainty)) = free;
+        if let Some(named) = named_factor(ratio, (4.0 * uncertainty / ratio).clamp(1e-3, 0.02)) {
+            let fixed = best_onset(self.steps.len(), |onset| {
+                let fit = self.fit(onset, |_| 0.0, |step| ((named - 1.0) * step.flow, 0.0));
+                Some((Self::profile(&fit) + log_named(), ()))
+            })?;
+            if fixed.0 > weight {
+                (weight, onset) = (fixed.0, fixed.1);
+                uncertainty = uncertainty.min(1e-3 * named);
+                ratio = named;
+            }
+        }
+        Some((weight, onset, ratio, uncertainty))
+    }
+
+    /// Flow is shown but not totalled below a cut-off.
+    fn cutoff(&self, gathered: &Gathered) -> Option<Candidate> {
+        if self.total >= self.flow {
+            return None;
+        }
+        let missing = |step: &VolumeStep, cutoff: f64| {
+            let (low, high) = (step.low.max(0.0), step.high.max(0.0));
+            if high <= cutoff {
+                (step.flow.max(0.0), 0.0)
+            } else if low >= cutoff || high <= low {
+                (0.0, 0.0)
+            } else {
+                let share = (cutoff - low) / (high - low);
+                let below = share * 0.5 * (low + cutoff) * step.seconds;
+                (below, (0.5 * below.max(0.2 * cutoff * step.seconds.min(60.0))).powi(2))
+            }
+        };
+        let weigh = |cutoff: f64, onset: usize| {
+            Self::profile(&self.fit(
+                onset,
+                |_| 0.0,
+                |step| {
+                    let (volume, variance) = missing(step, cutoff);
+                    (-volume, variance)
+                },
+            ))
+        };
+        let mut best: Option<(f64, f64)> = None;
+        for place in 0..48 {
+            let cutoff = gathered.largest * 0.8 * 0.87_f64.powi(place);
+            let weight = weigh(cutoff, 0);
+            if best.is_none_or(|(most, _)| weight > most) {
+                best = Some((weight, cutoff));
+            }
+        }
+        let (mut most, mut cutoff) = best?;
+        let mut width = 0.1;
+        for _ in 0..3 {
+            for place in -3..=3 {
+                let trial = cutoff * (1.0 + width * f64::from(place) / 3.0);
+                let weight = weigh(trial, 0);
+                if weight > most {
+                    (most, cutoff) = (weight, trial);
+                }
+            }
+            width /= 3.0;
+        }
+        let (weight, onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
+        let after = &self.steps[onset..];
+        let volume: f64 = after.iter().map(|step| missing(step, cutoff).0).sum();
+        if volume < 2.0 * self.resolution {
+            return None;
+        }
+        let mut found = self.at(Code::LowFlowCutoff, weight - 3.0, onset);
+        found.parameters.cutoff_l_s = Some(cutoff);
+        let seconds: f64 = after.iter().filter(|step| step.high <= cutoff).map(|step| step.seconds).sum();
+        Some(found.with_evidence(format!(
+            "below {cutoff:.3} L/s the total stands still: {volume:.1} L were shown by the flow register in {:.0} min and not totalled",
+            seconds / 60.0
+        )))
+    }
+
+    /// The total is a float so large that single steps are rounded away.
+    fn coarse(&self, gathered: &Gathered) -> Option<Candidate> {
+        let (counting, _) = gathered.total.as_ref()?;
+        if !counting.witness.entry.value_type.is_float() || self.flow <= 0.0 {
+            return None;
+        }
+        let running: f64 = self.steps.iter().filter(|step| step.flow > 0.0).map(|step| step.seconds).sum();
+        let refresh = gathered.facts.meter.refresh.as_secs_f64().max(0.05);
+        let step_volume = self.flow / running.max(1.0) * refresh;
+        let coarseness = self.resolution / step_volume.max(1e-12);
+        if coarseness < 0.02 {
+            return None;
+        }
+        let mut best: Option<(f64, f64)> = None;
+        for wander in [0.0, 0.02, 0.3] {
+            let fit = self.fit(
+                0,
+                |step| step.flow,
+                |step| (0.0, (wander * step.flow).powi(2) + 0.1 * self.resolution.powi(2)),
+            );
+            if !fit.uncertainty[2].is_finite() {
+                continue;
+            }
+            let weight = Self::profile(&fit) + (fit.uncertainty[2].min(1.0) * 2.506_628).ln() - 1.0;
+            if best.is_none_or(|(most, _)| weight > most) {
+                best = Some((weight, 1.0 + fit.size[2]));
+            }
+        }
+        let (weight, ratio) = best?;
+        // The coarser the float against its steps, the likelier.
+        let likely = if coarseness > 0.2 { 0.0 } else { -1.5 };
+        let mut found = self.at(Code::BusTotalCoarse, weight + likely, 0);
+        found.parameters.ratio = Some(ratio);
+        Some(found.with_evidence(format!(
+            "the total can only move by {} L at its size, and about {step_volume:.3} L flow between two renewals of the register: it rose by \
+             {:.3} times the flow",
+            self.resolution, ratio
+        )))
+    }
+
+    fn unexplained(&self) -> Candidate {
+        let mut most = f64::NEG_INFINITY;
+        for wander in [0.01, 0.1, 1.0] {
+            let fit = self.fit(
+                0,
+                |step| step.flow,
+                |step| (0.0, (wander * step.flow).powi(2) + wander * (wander * step.total).powi(2)),
+            );
+            most = most.max(Self::profile(&fit) + (fit.uncertainty[2].min(1.0) * 2.506_628).ln());
+        }
+        Candidate::new(Code::Unexplained, most - 4.0 + log_prior(Code::Unexplained)).with_evidence(format!(
+            "the total rose by {:.1} L and the flow integrated by {:.1} L, in a way that no cause of the catalogue makes",
+            self.total, self.flow
+        ))
+    }
+}
