@@ -100,3 +100,13 @@ fn bad_files_end_with_status_2_and_say_it_on_standard_error_alone() {
     help: name a site file with `--config SITE.toml`
     ");
 }
+
+#[test]
+fn the_shipped_schemas_are_those_of_this_program() {
+    for kind in ["site", "map"] {
+        let output = Command::new(env!("CARGO_BIN_EXE_tallywell")).args(["schema", kind]).output().unwrap();
+        let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("config/schema/{kind}.schema.json"));
+        let shipped = std::fs::read_to_string(&path).unwrap_or_default();
+        assert_eq!(text(output.stdout), shipped, "write it anew: tallywell schema {kind} > {}", path.display());
+    }
+}

@@ -5,6 +5,7 @@
 
 pub mod check;
 pub mod completions;
+pub mod schema;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -52,6 +53,7 @@ enum LogStyle {
 enum Command {
     Check(check::Arguments),
     Completions(completions::Arguments),
+    Schema(schema::Arguments),
 }
 
 /// The answer of a command that could be done.
@@ -112,6 +114,7 @@ fn carry_out(command: Command) -> CommandResult {
     match command {
         Command::Check(arguments) => check::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
+        Command::Schema(arguments) => schema::run(&arguments),
     }
 }
 

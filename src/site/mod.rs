@@ -13,6 +13,7 @@ mod meter_cautions;
 mod meters;
 mod problem;
 mod reference;
+mod schema;
 mod sources;
 #[cfg(test)]
 mod tests;
@@ -26,6 +27,7 @@ use tallywell_witness::declared::Site;
 
 pub use facts::{UnknownMeter, meter_facts};
 pub use problem::{Problem, Problems, Severity, render, wants_colour};
+pub use schema::{FileKind, schema};
 
 use devices::Maps;
 use problem::{File, Report};

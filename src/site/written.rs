@@ -181,7 +181,7 @@ fn number(value: &DeValue<'_>) -> Option<f64> {
 }
 
 /// Whether a value is of the kind that its key holds.
-fn fits(holds: &Holds, value: &DeValue<'_>) -> bool {
+pub(super) fn fits(holds: &Holds, value: &DeValue<'_>) -> bool {
     let all_texts = || value.as_array().is_some_and(|items| items.iter().all(|item| item.get_ref().is_str()));
     match holds {
         Holds::Text | Holds::Quantity(_) | Holds::Size | Holds::TimeOrAuto | Holds::FlowTolerance => value.is_str(),
