@@ -209,12 +209,7 @@ fn block_nanoseconds(map: &RegisterMap, block: &[&Entry], framing: Framing, repl
 }
 
 /// The least cost over every way to divide the entries into blocks.
-fn exhaustive(
-    map: &RegisterMap,
-    wanted: &[&Entry],
-    blocks: &mut Vec<Vec<usize>>,
-    cost: &dyn Fn(&[&Entry]) -> Option<f64>,
-) -> f64 {
+fn exhaustive(wanted: &[&Entry], blocks: &mut Vec<Vec<usize>>, cost: &dyn Fn(&[&Entry]) -> Option<f64>) -> f64 {
     let placed: usize = blocks.iter().map(Vec::len).sum();
     if placed == wanted.len() {
         let costs = blocks.iter().map(|block| cost(&block.iter().map(|&index| wanted[index]).collect::<Vec<_>>()));
@@ -227,7 +222,7 @@ fn exhaustive(
         } else {
             blocks[block].push(placed);
         }
-        best = best.min(exhaustive(map, wanted, blocks, cost));
+        best = best.min(exhaustive(wanted, blocks, cost));
         blocks[block].pop();
         blocks.retain(|block| !block.is_empty());
     }
@@ -246,7 +241,7 @@ proptest! {
         let plan = cheapest_plan(&map, &wanted, WireTiming::new(framing), delay).unwrap();
         let entries: Vec<&Entry> = wanted.iter().map(|name| &map.entries[name]).collect();
         let cost = |block: &[&Entry]| block_nanoseconds(&map, block, framing, delay);
-        let best = exhaustive(&map, &entries, &mut Vec::new(), &cost);
+        let best = exhaustive(&entries, &mut Vec::new(), &cost);
         let planned: f64 = plan
             .requests
             .iter()
