@@ -10,6 +10,7 @@
 //! - [`decode`]: registers to values and back;
 //! - [`plan`]: the cheapest requests, and how much of a line's time they take;
 //! - [`schedule`]: what to ask next, given the time;
+//! - [`sizing`]: how to set a meter's outputs, and what each choice costs;
 //! - [`tally`]: the witnesses compared for ever;
 //! - [`cause`]: why they disagree, and what to check;
 //! - [`station`]: the whole way from registers to verdicts.
@@ -24,6 +25,7 @@ pub mod moment;
 pub mod plan;
 pub mod reading;
 pub mod schedule;
+pub mod sizing;
 pub mod station;
 pub mod tally;
 pub mod units;
