@@ -20,6 +20,9 @@ use crate::wire::{Delivery, Wire, Witnessed};
 /// The thread wakes so long before an instant that matters, and spins for the rest: timers overshoot by up to this.
 const SPIN: Duration = Duration::from_micros(150);
 
+/// The niceness of a thread that goes before all others.
+const HIGHEST_PRIORITY: i32 = -20;
+
 /// It looks at least so often whether the port is to be pulled or put back.
 const LONGEST_SLEEP: Duration = Duration::from_millis(100);
 
@@ -146,6 +149,8 @@ impl Shared {
     fn run(&self, port: Port, link: &Path) {
         // Without this the kernel adds 50 us to every sleep; where it is refused the spin covers most of that.
         let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
+        // A wire does not wait for other programs. On Linux this is for the calling thread alone, and needs a privilege.
+        let _ = rustix::process::setpriority_process(None, HIGHEST_PRIORITY);
         let mut plugged = Some(port);
         while !self.stopping.load(Ordering::Acquire) {
             let absent = self.is_absent();

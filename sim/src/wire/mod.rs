@@ -276,7 +276,7 @@ impl Wire {
     fn pass_on(&mut self, from: Talker, bytes: &[u8], begins: Duration, at: Duration) {
         if let Some(pace) = self.pace
             && let Some(last_end) = self.last_end
-            && begins.saturating_sub(last_end) > pace.silence_inside_frame()
+            && (begins.saturating_sub(last_end) > pace.silence_inside_frame() || self.is_master_after_slave(from))
         {
             // The last frame ended, but too soon for anyone to answer it.
             let closed = self.listening.close();
@@ -297,6 +297,11 @@ impl Wire {
             }
             self.give(now, at);
         }
+    }
+
+    /// Slaves know where a reply ends by its length, and forgive a master that leaves no silence after it.
+    fn is_master_after_slave(&self, from: Talker) -> bool {
+        from == Talker::Master && matches!(self.listening.from(), Some(Talker::Unit(_)))
     }
 
     fn give(&mut self, bytes: Vec<u8>, at: Duration) {
