@@ -201,3 +201,42 @@ fn strangers_are_heard_and_answered() {
     assert_eq!(bytes(&heard).len(), usize::try_from(times).unwrap() * (8 + 13));
     assert_eq!(wire.witnessed().requests, 0);
 }
+
+/// Over thousands of transactions the master misses exactly as many replies as the faults took or spoiled, and what it takes
+/// for a reply is always the right one.
+#[test]
+fn every_missing_reply_is_accounted_for() {
+    let kinds = [
+        FaultKind::Lost,
+        FaultKind::Dead,
+        FaultKind::Short,
+        FaultKind::Long(3),
+        FaultKind::Burst,
+        FaultKind::ByteCountUp(CheckSum::Stale),
+        FaultKind::ByteCountDown(CheckSum::Right),
+        FaultKind::WrongUnit,
+        FaultKind::WrongFunction,
+        FaultKind::Exception(4),
+        FaultKind::Doubled(Duration::ZERO),
+        FaultKind::Glitch(0xFF),
+        FaultKind::TwoTalkers(MS),
+    ];
+    let (station, injected) = faulty(kinds.into_iter().map(|kind| Fault::always(kind, 0.2 / 13.0)).collect());
+    let mut wire = Wire::new(Some(NORMAL), Adapter { chunk: 3, ..Adapter::default() });
+    wire.attach(station);
+    let asked = 5000;
+    let mut answered = 0;
+    for number in 1..=asked {
+        let at = MS * 300 * number;
+        let heard = bytes(&ask(&mut wire, at));
+        let Some((7, data @ [3, 8, ..])) = sound(&heard) else { continue };
+        assert_eq!(data.len(), 10);
+        let sampled = u32::from(u16::from_be_bytes([data[4], data[5]]));
+        let begun = u32::try_from(at.as_millis()).unwrap() % 65_536;
+        assert!(sampled.wrapping_sub(begun) % 65_536 < 20, "sampled at {sampled}, asked at {begun}");
+        answered += 1;
+    }
+    let struck: u64 = injected.counts().values().map(|struck| struck.times).sum();
+    assert_eq!(answered + struck, u64::from(asked));
+    assert!((700..1300).contains(&struck), "{struck}");
+}

@@ -8,9 +8,9 @@ use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{Mode, OFlags, fcntl_setfl, open};
+use rustix::fs::{Mode, OFlags, fcntl_setfl, inotify, open};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use rustix::termios::{OptionalActions, ioctl_tiocnxcl, tcgetattr, tcsetattr};
 
 /// Why there is no serial port where one was asked for.
 #[derive(Debug, thiserror::Error)]
@@ -36,7 +36,9 @@ pub enum PortError {
 pub struct Port {
     wire_end: OwnedFd,
     /// Held open, so that the port outlives each program that opens and closes it and stays raw between them.
-    _program_end: OwnedFd,
+    program_end: OwnedFd,
+    /// Tells when a program closes the port; absent where the system watches no more files for this user.
+    closings: Option<OwnedFd>,
     link: PathBuf,
     device: PathBuf,
 }
@@ -55,7 +57,26 @@ impl Port {
         }
         .and_then(|()| symlink(&device, link))
         .map_err(|source| PortError::NoLink { path: link.to_owned(), source })?;
-        Ok(Self { wire_end, _program_end: program_end, link: link.to_owned(), device })
+        let closings = watch_closings(&device)
+            .inspect_err(|error| tracing::debug!("a port locked by a program stays locked: {error}"))
+            .ok();
+        Ok(Self { wire_end, program_end, closings, link: link.to_owned(), device })
+    }
+
+    /// What becomes readable when a program closes the port.
+    pub fn closings(&self) -> Option<BorrowedFd<'_>> {
+        self.closings.as_ref().map(AsFd::as_fd)
+    }
+
+    /// Takes back the lock that a program put on the port and left when it closed it. A real port loses it then, but a
+    /// pseudo-terminal keeps it while its other end is open, and would refuse every further program.
+    pub fn unlock_if_closed(&self) {
+        let Some(closings) = &self.closings else { return };
+        let mut events = [0; 1024];
+        if rustix::io::read(closings, &mut events).is_ok_and(|length| length > 0) {
+            // This end stays open and is a terminal; there is nothing that could fail.
+            let _ = ioctl_tiocnxcl(&self.program_end);
+        }
     }
 
     /// What the program has sent, as far as `buffer` holds it; nothing if it has sent nothing.
@@ -96,6 +117,12 @@ impl Drop for Port {
             let _ = fs::remove_file(&self.link);
         }
     }
+}
+
+fn watch_closings(device: &Path) -> rustix::io::Result<OwnedFd> {
+    let watch = inotify::init(inotify::CreateFlags::CLOEXEC | inotify::CreateFlags::NONBLOCK)?;
+    inotify::add_watch(&watch, device, inotify::WatchFlags::CLOSE_WRITE | inotify::WatchFlags::CLOSE_NOWRITE)?;
+    Ok(watch)
 }
 
 fn open_pair() -> rustix::io::Result<(OwnedFd, OwnedFd, PathBuf)> {

@@ -12,6 +12,11 @@ use std::time::{Duration, Instant};
 
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 
+use thread_priority::{
+    RealtimeThreadSchedulePolicy, ThreadPriority, ThreadSchedulePolicy, set_thread_priority_and_policy,
+    thread_native_id,
+};
+
 use crate::fault::Injected;
 use crate::pty::{Port, PortError};
 use crate::scenario::Scenario;
@@ -19,9 +24,6 @@ use crate::wire::{Delivery, Wire, Witnessed};
 
 /// The thread wakes so long before an instant that matters, and spins for the rest: timers overshoot by up to this.
 const SPIN: Duration = Duration::from_micros(150);
-
-/// The niceness of a thread that goes before all others.
-const HIGHEST_PRIORITY: i32 = -20;
 
 /// It looks at least so often whether the port is to be pulled or put back.
 const LONGEST_SLEEP: Duration = Duration::from_millis(100);
@@ -149,21 +151,28 @@ impl Shared {
     fn run(&self, port: Port, link: &Path) {
         // Without this the kernel adds 50 us to every sleep; where it is refused the spin covers most of that.
         let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
-        // A wire does not wait for other programs. On Linux this is for the calling thread alone, and needs a privilege.
-        let _ = rustix::process::setpriority_process(None, HIGHEST_PRIORITY);
+        hurry();
         let mut plugged = Some(port);
+        let mut refused = false;
         while !self.stopping.load(Ordering::Acquire) {
-            let absent = self.is_absent();
-            plugged = match plugged {
-                Some(_) if absent => None,
-                None if !absent => Port::open(link)
-                    .inspect_err(|error| tracing::warn!("the simulated port cannot be put back: {error}"))
-                    .ok(),
-                unchanged => unchanged,
-            };
-            let Err(error) = self.step(plugged.as_ref()) else { continue };
-            tracing::warn!("the simulated port failed, and is made anew: {error}");
-            plugged = None;
+            if self.is_absent() {
+                plugged = None;
+            } else if plugged.is_none() {
+                plugged = match Port::open(link) {
+                    Ok(port) => Some(port),
+                    Err(error) => {
+                        if !refused {
+                            tracing::warn!("the simulated port cannot be put back yet: {error}");
+                        }
+                        None
+                    }
+                };
+                refused = plugged.is_none();
+            }
+            if let Err(error) = self.step(plugged.as_ref()) {
+                tracing::warn!("the simulated port failed, and is made anew: {error}");
+                plugged = None;
+            }
         }
     }
 
@@ -201,17 +210,21 @@ impl Shared {
 
     fn sleep(&self, port: Option<&Port>, wait: Duration) -> io::Result<()> {
         let timeout = Timespec::try_from(wait).map_err(io::Error::other)?;
-        let wake = PollFd::new(&self.wake, PollFlags::IN);
-        let woken = match port {
-            Some(port) => poll(&mut [wake, PollFd::new(port, PollFlags::IN)], Some(&timeout)),
-            None => poll(&mut [wake], Some(&timeout)),
-        };
+        let mut awaited = vec![PollFd::new(&self.wake, PollFlags::IN)];
+        if let Some(port) = port {
+            awaited.push(PollFd::new(port, PollFlags::IN));
+            awaited.extend(port.closings().map(|closings| PollFd::from_borrowed_fd(closings, PollFlags::IN)));
+        }
+        let woken = poll(&mut awaited, Some(&timeout));
         match woken {
             Ok(_) | Err(rustix::io::Errno::INTR) => {}
             Err(error) => return Err(error.into()),
         }
         // Empty or not, it is only there to wake.
         let _ = rustix::io::read(&self.wake, &mut [0_u8; 8]);
+        if let Some(port) = port {
+            port.unlock_if_closed();
+        }
         Ok(())
     }
 
@@ -243,5 +256,15 @@ impl Shared {
             self.wire().delivered(late);
         }
         Ok(())
+    }
+}
+
+/// Lets this thread go before all ordinary ones, where that is allowed: a wire does not wait for other programs. Where it is
+/// refused the wire runs late under load, and its record of lateness says so.
+fn hurry() {
+    let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
+    let outcome = set_thread_priority_and_policy(thread_native_id(), ThreadPriority::Min, policy);
+    if let Err(error) = outcome {
+        tracing::debug!("the simulated wire runs at ordinary priority: {error}");
     }
 }

@@ -87,6 +87,36 @@ fn a_pulled_port_fails_and_comes_back_under_its_name() {
     assert!(!link.exists() && !link.is_symlink());
 }
 
+/// A program that locks its port for itself leaves the lock behind when it ends; a real port loses it then.
+#[test]
+fn a_lock_goes_with_the_program_that_made_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let rig = Rig::run(wire(None), &folder.path().join("port")).unwrap();
+    let port = open(rig.link());
+    rustix::termios::ioctl_tiocexcl(&port).unwrap();
+    let locked = || {
+        if !rustix::process::geteuid().is_root() {
+            return File::open(rig.link()).is_err_and(|error| error.kind() == ErrorKind::ResourceBusy);
+        }
+        // Root passes every lock; ask as somebody else.
+        let asked = std::process::Command::new("setpriv")
+            .args(["--reuid=65534", "--clear-groups", "--inh-caps=-all", "sh", "-c", "exec 3<>\"$1\"", "sh"])
+            .arg(rig.link().canonicalize().unwrap())
+            .output()
+            .unwrap();
+        String::from_utf8_lossy(&asked.stderr).contains("busy")
+    };
+    let for_ordinary_users = std::os::unix::fs::PermissionsExt::from_mode(0o666);
+    std::fs::set_permissions(rig.link(), for_ordinary_users).unwrap();
+    assert!(locked());
+    drop(port);
+    let begun = Instant::now();
+    while locked() && begun.elapsed() < PATIENCE {
+        sleep(Duration::from_millis(5));
+    }
+    assert!(!locked());
+}
+
 #[test]
 fn a_file_in_the_ports_place_is_left_alone() {
     let folder = tempfile::tempdir().unwrap();
