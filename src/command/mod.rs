@@ -6,6 +6,7 @@
 pub mod check;
 pub mod completions;
 pub mod schema;
+pub mod sim;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -52,6 +53,7 @@ enum LogStyle {
 #[derive(Debug, Subcommand)]
 enum Command {
     Check(check::Arguments),
+    Sim(sim::Arguments),
     Completions(completions::Arguments),
     Schema(schema::Arguments),
 }
@@ -113,6 +115,7 @@ pub fn main() -> ExitCode {
 fn carry_out(command: Command) -> CommandResult {
     match command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Sim(arguments) => sim::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
     }
