@@ -12,7 +12,7 @@ const ROOMS: &[(&str, &[&str])] = &[
     ("record", &[]),
     ("line", &[]),
     ("store", &["record"]),
-    ("face", &["store"]),
+    ("face", &["record", "store"]),
     ("daemon", &["face", "line", "record", "site", "store"]),
     ("command", &["daemon", "face", "line", "record", "site", "store"]),
 ];

@@ -5,8 +5,13 @@
 
 pub mod check;
 pub mod completions;
+pub mod disagreements;
+pub mod export;
+pub mod note;
+pub mod period;
 pub mod schema;
 pub mod sim;
+pub mod timing;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -55,7 +60,11 @@ enum Command {
     Check(check::Arguments),
     Sim(sim::Arguments),
     Completions(completions::Arguments),
+    Disagreements(disagreements::Arguments),
+    Export(export::Arguments),
+    Note(note::Arguments),
     Schema(schema::Arguments),
+    Timing(timing::Arguments),
 }
 
 /// The answer of a command that could be done.
@@ -117,7 +126,11 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Check(arguments) => check::run(&arguments),
         Command::Sim(arguments) => sim::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
+        Command::Disagreements(arguments) => disagreements::run(&arguments),
+        Command::Export(arguments) => export::run(&arguments),
+        Command::Note(arguments) => note::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
+        Command::Timing(arguments) => timing::run(&arguments),
     }
 }
 

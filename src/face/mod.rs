@@ -4,3 +4,4 @@
 
 pub mod notice;
 pub mod plot;
+pub mod told;

@@ -21,6 +21,7 @@ mod error;
 pub mod evidence;
 mod keep;
 pub mod log;
+mod once;
 mod queue;
 mod readings;
 mod row;
@@ -32,5 +33,6 @@ mod writer;
 
 pub use connection::{Lock, StoreReader};
 pub use error::StoreError;
+pub use once::{keep_handed_out, keep_note};
 pub use readings::{Readings, Span};
 pub use writer::{Health, Options, Writer};

@@ -1,0 +1,139 @@
+//! `export`: the stored readings of a meter, in the format that `explain --csv` reads.
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use clap::{Args, ValueEnum};
+use sha2::{Digest, Sha256};
+use tallywell_witness::reading::MeterFacts;
+
+use super::period::{self, PeriodArguments};
+use super::{CommandResult, Outcome, SiteArgument};
+use crate::record::{CsvWriter, Extent};
+use crate::site;
+use crate::store::evidence::hexadecimal;
+use crate::store::log::HandedOut;
+use crate::store::{self, Span, StoreReader};
+
+/// Write the stored readings of a meter as CSV
+#[derive(Debug, Args)]
+#[command(after_help = "Exit status: 0 done; 2 could not be done.\n\
+                        Example: tallywell export --config kestrel-creek.toml --meter bore-1 \\\n\
+                        \x20        --format csv --from 2025-03-01 --to 2025-03-02 --out bore-1.csv")]
+pub struct Arguments {
+    #[command(flatten)]
+    site: SiteArgument,
+    /// The meter's name in the site file
+    #[arg(long, value_name = "NAME")]
+    meter: String,
+    /// How the readings are written
+    #[arg(long, value_enum, default_value_t = ExportFormat::Csv)]
+    format: ExportFormat,
+    #[command(flatten)]
+    period: PeriodArguments,
+    /// The file to write; standard output if left out
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+/// How readings leave the store.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum ExportFormat {
+    /// A header and a line for each reading
+    Csv,
+}
+
+/// Exports.
+///
+/// # Errors
+/// The site file is wrong or has no such meter; the store cannot be read; the file cannot be written.
+pub fn run(arguments: &Arguments) -> CommandResult {
+    let loaded = site::load(&arguments.site.config)?;
+    let facts = site::meter_facts(&loaded.site, &arguments.meter)?;
+    let span = arguments.period.span()?;
+    let path = &loaded.site.store.path;
+    let reader = StoreReader::open(path)?;
+    let ExportFormat::Csv = arguments.format;
+    let count = match &arguments.out {
+        None => {
+            let out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
+            written(&reader, &facts, span, out)?.0
+        }
+        Some(file) => {
+            let (count, sha256) = to_file(&reader, &facts, span, file)?;
+            tracing::info!("{count} readings written to {}, SHA-256 {sha256}", file.display());
+            let handed_out = HandedOut {
+                at: period::now(),
+                what: format!("export {}", file.display()),
+                meter: arguments.meter.clone(),
+                sha256,
+            };
+            if let Err(error) = store::keep_handed_out(path, &handed_out) {
+                tracing::warn!("the file's hash could not be kept in the store: {error}");
+            }
+            count
+        }
+    };
+    if count == 0 {
+        let stored = reader.meters()?.join(", ");
+        let of = if stored.is_empty() { "none".to_owned() } else { stored };
+        tracing::warn!(
+            "the store has no reading of {}{}; it has readings of: {of}",
+            arguments.meter,
+            period::in_words(span)
+        );
+    }
+    Ok(Outcome::Good)
+}
+
+/// Writes beside the file first, so that a half-written file never bears its name. Returns how many readings, and the
+/// file's hash.
+fn to_file(reader: &StoreReader, facts: &MeterFacts, span: Span, file: &Path) -> Result<(u64, String), anyhow::Error> {
+    let mut name = file.as_os_str().to_owned();
+    name.push(".part");
+    let part = PathBuf::from(name);
+    let cannot = || format!("the file {} cannot be written", file.display());
+    let out = BufWriter::with_capacity(1 << 16, File::create(&part).with_context(cannot)?);
+    let done = written(reader, facts, span, Hashing { out, hash: Sha256::new() }).and_then(|(count, hashing)| {
+        let out = hashing.out.into_inner().map_err(io::IntoInnerError::into_error).with_context(cannot)?;
+        out.sync_all().with_context(cannot)?;
+        std::fs::rename(&part, file).with_context(cannot)?;
+        Ok((count, hexadecimal(&hashing.hash.finalize())))
+    });
+    if done.is_err() {
+        let _ = std::fs::remove_file(&part);
+    }
+    done
+}
+
+fn written<W: Write>(reader: &StoreReader, facts: &MeterFacts, span: Span, out: W) -> Result<(u64, W), anyhow::Error> {
+    let name = &facts.meter.name;
+    let extent = Extent { steady: reader.clock_was_set(name, span)? };
+    let mut writer = CsvWriter::new(out, facts, extent)?;
+    let mut count = 0;
+    for reading in reader.readings(name, span)? {
+        writer.write(&reading?)?;
+        count += 1;
+    }
+    Ok((count, writer.finish()?))
+}
+
+/// Hashes what passes through.
+struct Hashing<W> {
+    out: W,
+    hash: Sha256,
+}
+
+impl<W: Write> Write for Hashing<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let count = self.out.write(bytes)?;
+        self.hash.update(&bytes[..count]);
+        Ok(count)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}

@@ -1,0 +1,101 @@
+//! A stretch of time on the command line.
+
+use std::time::SystemTime;
+
+use clap::Args;
+use tallywell_witness::units::{WallMillis, parse};
+
+use crate::record::{format_instant, parse_instant};
+use crate::store::Span;
+
+/// From when to when; everything if neither is given.
+#[derive(Clone, Copy, Debug, Default, Args)]
+pub struct PeriodArguments {
+    /// From this moment on: 2025-03-01, 2025-03-01T08:00:00Z (UTC where no
+    /// offset is given), or 24h for the last 24 hours
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub from: Option<Moment>,
+    /// Before this moment, written likewise
+    #[arg(long, value_name = "TIME", value_parser = moment)]
+    pub to: Option<Moment>,
+}
+
+/// A moment on the command line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Moment(pub WallMillis);
+
+impl PeriodArguments {
+    /// As a span of the store.
+    ///
+    /// # Errors
+    /// When it ends before it begins.
+    pub fn span(self) -> Result<Span, anyhow::Error> {
+        if let (Some(from), Some(to)) = (self.from, self.to)
+            && from >= to
+        {
+            anyhow::bail!(
+                "the time asked for ends ({}) before it begins ({}); exchange --from and --to",
+                format_instant(to.0),
+                format_instant(from.0)
+            );
+        }
+        Ok(Span { from: self.from.map(|moment| moment.0), to: self.to.map(|moment| moment.0) })
+    }
+}
+
+/// A span in words: ` from ... to ...`, with a blank before it, or nothing for all of time.
+pub(super) fn in_words(span: Span) -> String {
+    let mut words = String::new();
+    for (word, instant) in [("from", span.from), ("to", span.to)] {
+        if let Some(instant) = instant {
+            words.push_str(&format!(" {word} {}", short(instant)));
+        }
+    }
+    words
+}
+
+/// An instant for people: UTC, to the second.
+pub(super) fn short(instant: WallMillis) -> String {
+    let text = format_instant(instant);
+    format!("{} {}Z", &text[..10], &text[11..19])
+}
+
+/// The clock on the wall.
+pub(super) fn now() -> WallMillis {
+    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
+    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
+}
+
+/// A moment, or how long ago it was.
+///
+/// # Errors
+/// Text that says neither, with what would.
+pub fn moment(text: &str) -> Result<Moment, String> {
+    if text.trim() == "now" {
+        return Ok(Moment(now()));
+    }
+    if let Some(instant) = parse_instant(text) {
+        return Ok(Moment(instant));
+    }
+    if let Ok(ago) = parse::duration(text) {
+        let ago = i64::try_from(ago.as_millis()).unwrap_or(i64::MAX);
+        return Ok(Moment(WallMillis(now().0.saturating_sub(ago))));
+    }
+    Err("write a date (2025-03-01), a time (2025-03-01T08:00:00Z), or how long ago (24h, 7d)".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_moment_is_a_date_a_time_or_so_long_ago() {
+        assert_eq!(moment("1970-01-02"), Ok(Moment(WallMillis(86_400_000))));
+        assert_eq!(moment("1970-01-01T01:00:00+01:00"), Ok(Moment(WallMillis(0))));
+        let hour_ago = moment("1h").unwrap().0.0;
+        assert!((now().0 - 3_600_000 - hour_ago).abs() < 600_000, "{hour_ago}");
+        assert!(moment("yesterday").is_err());
+        let backwards = PeriodArguments { from: moment("2025-03-02").ok(), to: moment("2025-03-01").ok() };
+        assert!(backwards.span().is_err());
+    }
+}

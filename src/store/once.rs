@@ -1,0 +1,24 @@
+//! One entry at a time, for commands that run while no daemon does, or beside it: SQLite lets one transaction in after
+//! another.
+
+use std::path::Path;
+
+use super::connection::open_to_write;
+use super::error::StoreError;
+use super::log::{self, HandedOut, Note};
+
+/// Keeps a note; makes the store if it is not there.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn keep_note(path: &Path, note: &Note) -> Result<(), StoreError> {
+    log::put_note(&open_to_write(path)?, note).map_err(|source| StoreError::of(path, source))
+}
+
+/// Keeps the hash of a file that leaves the store.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn keep_handed_out(path: &Path, it: &HandedOut) -> Result<(), StoreError> {
+    log::put_handed_out(&open_to_write(path)?, it).map_err(|source| StoreError::of(path, source))
+}
