@@ -96,6 +96,9 @@ impl<'a> Builder<'a> {
         if !(1..=64).contains(&line.chunk) {
             self.wrong.push(format!("line.chunk is {}; an adapter's buffer holds 1 to 64 bytes", line.chunk));
         }
+        if !(1..=2).contains(&line.stop_bits) {
+            self.wrong.push(format!("line.stop_bits is {}; a character ends with 1 or 2", line.stop_bits));
+        }
         let parity_bit = u32::from(line.parity != Parity::None);
         let pace = Pace { baud: line.baud, bits_per_character: 9 + parity_bit + u32::from(line.stop_bits) };
         let adapter = Adapter { chunk: line.chunk, latency: line.adapter_latency.0, echo: line.echo };
@@ -232,7 +235,7 @@ impl<'a> Builder<'a> {
         };
         let format = self.format(&format!("layout.{layout}"), &entry.r#type)?;
         let scale = entry.scale.unwrap_or(1.0);
-        let encoding = Encoding { format, high_first: !entry.low_word_first, unit, scale, wraps_at: None };
+        let encoding = Encoding { format, high_first: !entry.low_word_first, unit, scale, wraps_at: entry.wraps_at };
         match shown {
             Shown::Flow => plans[place].sound.bus.flow = encoding,
             Shown::Total => plans[place].sound.bus.total = encoding,

@@ -92,5 +92,4 @@ impl Scenario {
 }
 
 #[cfg(test)]
-#[path = "../scenario_tests.rs"]
 mod tests;

@@ -119,6 +119,8 @@ pub(super) struct Entry {
     pub(super) low_word_first: bool,
     pub(super) unit: Option<String>,
     pub(super) scale: Option<f64>,
+    /// The raw count at which a total goes back to 0 before its type is full.
+    pub(super) wraps_at: Option<u64>,
 }
 
 impl Entry {

@@ -356,9 +356,7 @@ impl Wire {
     fn frame_ended(&mut self, closed: Option<Closed>, at: Duration) {
         let Some(closed) = closed else { return };
         let whole = sound(&closed.bytes);
-        for station in &mut self.stations {
-            station.overhear(whole.is_some());
-        }
+        self.let_overhear(closed.from, whole.is_some());
         let Some((unit, protocol_data)) = whole else {
             self.witnessed.bad_requests += u64::from(closed.from == Talker::Master);
             return;
@@ -386,11 +384,15 @@ impl Wire {
 
     fn count_unanswerable(&mut self, closed: Option<Closed>) {
         let Some(closed) = closed else { return };
-        let whole = sound(&closed.bytes).is_some();
-        for station in &mut self.stations {
-            station.overhear(whole);
-        }
+        self.let_overhear(closed.from, sound(&closed.bytes).is_some());
         self.witnessed.bad_requests += u64::from(closed.from == Talker::Master);
+    }
+
+    /// Every station hears every frame but its own.
+    fn let_overhear(&mut self, from: Talker, sound: bool) {
+        for station in self.stations.iter_mut().filter(|station| Talker::Unit(station.address()) != from) {
+            station.overhear(sound);
+        }
     }
 
     fn sample(&mut self, station: usize, request: &[u8], asked_by: Talker, at: Duration) {
@@ -489,5 +491,4 @@ fn count(length: usize) -> u64 {
 }
 
 #[cfg(test)]
-#[path = "../wire_tests.rs"]
 mod tests;

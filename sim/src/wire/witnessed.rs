@@ -66,12 +66,12 @@ pub struct Witnessed {
 }
 
 impl Witnessed {
-    /// The needed time by the elapsed: 1 is a master that never lets the wire wait.
+    /// The needed time by the elapsed: 1 is a master that never lets the wire wait. Nothing on a wire without pace.
     #[must_use]
     pub fn use_of_the_wire(&self) -> Option<f64> {
         let (first, last) = self.span?;
         let elapsed = last.saturating_sub(first).as_secs_f64();
-        (elapsed > 0.0).then(|| self.needed.as_secs_f64() / elapsed)
+        (elapsed > 0.0 && !self.busy.is_zero()).then(|| self.needed.as_secs_f64() / elapsed)
     }
 
     /// The remembered transmissions of the master.

@@ -3,9 +3,13 @@ use std::fs;
 use super::*;
 use crate::frame::{Table, frame, sound};
 
+fn folder() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../config/scenarios")
+}
+
 fn shipped() -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../config/scenarios");
-    let mut files: Vec<_> = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
+    let mut files: Vec<_> = fs::read_dir(folder()).unwrap().map(|entry| entry.unwrap().path()).collect();
+    files.retain(|file| file.extension().is_some_and(|extension| extension == "toml"));
     files.sort();
     files
 }
@@ -34,8 +38,11 @@ fn pair(registers: &[u16]) -> u32 {
 #[test]
 fn every_shipped_scenario_makes_a_wire() {
     let files = shipped();
-    assert!(files.len() >= 3, "{files:?}");
+    assert!(files.len() >= 5, "{files:?}");
+    let guide = fs::read_to_string(folder().join("README.md")).unwrap();
     for file in files {
+        let name = file.file_name().unwrap().to_str().unwrap();
+        assert!(guide.contains(&format!("| {name} |")), "{name} is not in the guide");
         let scenario = Scenario::load(&file).unwrap_or_else(|error| panic!("{error}"));
         assert!(!scenario.devices.is_empty());
     }
@@ -69,6 +76,73 @@ fn the_demonstrations_shed_shows_its_meters_and_its_fault() {
         let by_bus = f64::from(f32::from_bits(pair(&bus)));
         assert!((by_loop - by_bus).abs() < 0.05 * full_scale, "unit {unit}: {by_loop} and {by_bus} L/s");
         assert_eq!(currents[3], 0);
+    }
+}
+
+/// The guide's table of faults and what a scenario understands are the same: each kind with the parameters named there.
+#[test]
+fn the_guides_faults_are_those_that_exist() {
+    let guide = fs::read_to_string(folder().join("README.md")).unwrap();
+    let (_, table) = guide.split_once("| `kind` | what happens |").unwrap();
+    let (table, _) = table.split_once("\n\n").unwrap();
+    let mut understood = 0;
+    for row in table.lines().skip(2) {
+        let cells: Vec<&str> = row.split('|').collect();
+        let named = |cell: &str| cell.split('`').skip(1).step_by(2).map(str::to_owned).collect::<Vec<_>>();
+        let parameters: Vec<String> = named(cells[2])
+            .iter()
+            .filter_map(|name| match name.as_str() {
+                "most_bytes" | "bits" | "code" | "byte" => Some(format!(", {name} = 1")),
+                "least" | "most" | "after" | "pause" | "apart" => Some(format!(", {name} = \"1ms\"")),
+                "check_sum" => Some(format!(", {name} = \"stale\"")),
+                _ => None,
+            })
+            .collect();
+        for kind in named(cells[1]) {
+            let what = format!("{{ kind = {kind:?}{} }}", parameters.concat());
+            let text =
+                format!("about = \"\"\ndevice.a = {{ address = 1, encoded = [0, 9] }}\nfault = [{{ what = {what} }}]");
+            assert!(Scenario::parse(&text, "guide").is_ok(), "{what}");
+            understood += 1;
+        }
+    }
+    assert_eq!(understood, 20);
+}
+
+/// Each cause that can be simulated, by its code, at a meter beside another.
+#[test]
+fn every_trouble_can_be_written_in_a_scenario() {
+    for what in [
+        "code = 'pulse-weight', ratio = 2.5",
+        "code = 'pulse-double', share = 1.0",
+        "code = 'pulse-narrow', seen = 0.9",
+        "code = 'pulse-rate-limit', hertz = 0.5, waiting = 10",
+        "code = 'pulse-crossed', with = 'b'",
+        "code = 'pulse-extra', hertz = 0.1, together = 1.0",
+        "code = 'pulse-gaps', whole = 60.0, broken = 5.0",
+        "code = 'pulse-silent'",
+        "code = 'pulse-restart'",
+        "code = 'loop-span', ratio = 0.8",
+        "code = 'loop-zero', offset = 0.2",
+        "code = 'loop-clipped', highest = 17.0",
+        "code = 'loop-crossed', with = 'b'",
+        "code = 'loop-fault', current = 3.5, status = 2",
+        "code = 'loop-open'",
+        "code = 'loop-held'",
+        "code = 'loop-lag', damping = 10.0",
+        "code = 'bus-unit', ratio = 3.6",
+        "code = 'bus-words', flow = true, total = false",
+        "code = 'bus-frozen'",
+        "code = 'bus-torn', share = 0.1",
+        "code = 'low-flow-cutoff', cutoff = 0.5",
+    ] {
+        let meter = "full_scale_l_s = 10, pulse_volume_l = 1, flow = { constant_l_s = 5 }";
+        let text = format!(
+            "about = ''\n[meter]\na = {{ {meter}, goes_wrong = [{{ begins = '5s', what = {{ {what} }} }}] }}\n\
+             b = {{ {meter} }}\n[device.m]\naddress = 1\ncounts = {{ table = 'input', type = 'u16', meters = ['a', 'b'] }}"
+        );
+        let mut scenario = Scenario::parse(&text, "trouble").unwrap_or_else(|error| panic!("{what}: {error}"));
+        assert_eq!(registers(&mut scenario, 1, Table::Input, 0, 2, Duration::from_secs(20)).len(), 2);
     }
 }
 
