@@ -115,23 +115,40 @@ impl Bus {
         Ok(Self { codec: Codec::default(), wire })
     }
 
-    /// Asks one unit once: waits until the line is quiet, sends, and judges what comes.
+    /// Asks one unit: waits until the line is quiet, sends, and judges what comes.
+    ///
+    /// On a busy machine this thread may sleep through the time in which it can be seen that a reply came too soon. Then
+    /// it is asked once more: an answer that belonged to an earlier request is out of the way by now.
     ///
     /// # Errors
     /// The port is gone, or the line is never quiet.
     pub async fn ask(&mut self, unit: UnitAddress, request: ReadRequest) -> Result<Asked, AskError> {
+        let mut strays = Strays::default();
+        let first = self.ask_once(unit, request, &mut strays).await?;
+        let asked = if first.1 { first.0 } else { self.ask_once(unit, request, &mut strays).await?.0 };
+        Ok(Asked { strays, ..asked })
+    }
+
+    /// Asks once; says also whether the outcome is certainly this request's.
+    async fn ask_once(
+        &mut self,
+        unit: UnitAddress,
+        request: ReadRequest,
+        strays: &mut Strays,
+    ) -> Result<(Asked, bool), AskError> {
         let Self { codec, wire } = self;
-        let mut strays = wire.wait_for_quiet().await?;
+        strays.add(wire.wait_for_quiet().await?);
+        let mut proven = true;
         let mut began = wire.clock.now();
         let mut times = None;
         let outcome = codec
             .exchange(unit, request, async |frame: &[u8]| {
                 let carried = wire.carry(unit, request, frame).await.map_err(Failed::Port)?;
                 began = carried.began;
-                strays.noise += carried.strays.noise;
-                strays.late.extend(carried.strays.late);
+                strays.add(carried.strays);
                 let reply = carried.outcome.map_err(Failed::Judged)?;
                 times = Some(reply.times);
+                proven = reply.proven;
                 Ok(reply.frame)
             })
             .await;
@@ -142,7 +159,7 @@ impl Bus {
             (Err(Failed::Judged(fault)), _) => Err(fault),
             (Err(Failed::Port(lost)), _) => return Err(lost.into()),
         };
-        Ok(Asked { outcome, began, ended: wire.clock.now(), strays })
+        Ok((Asked { outcome, began, ended: wire.clock.now(), strays: Strays::default() }, proven))
     }
 
     /// Listens until `until`, so that late replies and noise are noticed as what they are, and a lost port at once.
@@ -257,9 +274,7 @@ impl Wire {
         let bytes = std::mem::take(&mut self.unasked);
         self.overdue.forget_before(self.clock.now());
         let mut strays = self.overdue.sort(&bytes);
-        let late = self.overdue.sort(&std::mem::take(&mut self.marked_late));
-        strays.late.extend(late.late);
-        strays.noise += late.noise;
+        strays.add(self.overdue.sort(&std::mem::take(&mut self.marked_late)));
         strays
     }
 

@@ -8,12 +8,14 @@
 //! - [`tap`]: the protocol crate, attached to bytes in memory;
 //! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
 //! - [`bus`]: one open port, performing transactions;
-//! - [`statistics`]: how the devices answered.
+//! - [`statistics`], [`event`]: how the devices answered, and what is told of it;
+//! - [`thread`]: the line's own thread, which polls by the schedule.
 
 pub mod adapter;
 pub mod bus;
 pub mod checksum;
 pub mod clock;
+pub mod event;
 pub mod fault;
 pub mod gateway;
 pub mod moment;
@@ -23,4 +25,5 @@ pub mod quiet;
 pub mod request;
 pub mod statistics;
 pub mod tap;
+pub mod thread;
 pub mod transaction;

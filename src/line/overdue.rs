@@ -35,6 +35,14 @@ pub struct Strays {
     pub noise: usize,
 }
 
+impl Strays {
+    /// Adds more of them.
+    pub fn add(&mut self, more: Self) {
+        self.late.extend(more.late);
+        self.noise += more.noise;
+    }
+}
+
 impl Overdue {
     /// Remembers that `unit` may still answer `request` until then; `counts` if the answer will be a late reply, not if
     /// its transaction was already counted as something else than a time-out.
@@ -58,7 +66,7 @@ impl Overdue {
         let mut strays = Strays::default();
         let mut at = 0;
         while at < bytes.len() {
-            match self.claim_at(&bytes[at..]) {
+            match self.claim(&bytes[at..], None) {
                 Some((length, late)) => {
                     match late {
                         Some(unit) => strays.late.push(unit),
@@ -75,16 +83,14 @@ impl Overdue {
         strays
     }
 
-    /// Whether all of `bytes` is one reply that was still expected, or a repetition of the last one.
-    #[must_use]
-    pub fn explains(&self, bytes: &[u8]) -> bool {
-        self.clone().claim_at(bytes).is_some_and(|(length, _)| length == bytes.len())
-    }
-
-    /// A reply at the beginning of `bytes`: its length, and whose late reply it is if it counts as one.
-    fn claim_at(&mut self, bytes: &[u8]) -> Option<(usize, Option<UnitAddress>)> {
-        let claimed = self.waiting.iter().position(|waiting| reply_length(waiting, bytes).is_some());
-        if let Some(index) = claimed {
+    /// A reply of another unit than `asked` at the beginning of `bytes`: its length, and whose late reply it is if it counts
+    /// as one. It is expected no longer then.
+    pub fn claim(&mut self, bytes: &[u8], asked: Option<UnitAddress>) -> Option<(usize, Option<UnitAddress>)> {
+        let is_asked = |unit: u8| asked.is_some_and(|asked| asked.value() == unit);
+        if is_asked(*bytes.first()?) {
+            return None;
+        }
+        if let Some(index) = self.waiting.iter().position(|waiting| reply_length(waiting, bytes).is_some()) {
             let waiting = self.waiting.remove(index);
             let length = reply_length(&waiting, bytes)?;
             return Some((length, waiting.counts.then_some(waiting.unit)));

@@ -8,6 +8,7 @@
 //! reply of another unit) and still end with the answer: the answer is known by its unit, its function, its byte count and
 //! its checksum together, so a wrong one is as unlikely there as at the beginning.
 
+use std::ops::Range;
 use std::time::Duration;
 
 use tallywell_witness::declared::EarlyReplies;
@@ -64,6 +65,9 @@ pub struct Reply {
     pub frame: Vec<u8>,
     /// When it happened.
     pub times: ReplyTimes,
+    /// It certainly began after the request had ended. Where it may have lain there before, because the machine was too
+    /// busy to look in time, it may be the answer to something else.
+    pub proven: bool,
 }
 
 /// When a transaction's parts were on the wire.
@@ -79,6 +83,8 @@ pub struct ReplyTimes {
     pub largest_gap: Duration,
     /// In how many pieces the reply arrived.
     pub pieces: usize,
+    /// How many characters the reply had.
+    pub characters: usize,
 }
 
 impl ReplyTimes {
@@ -132,18 +138,12 @@ pub struct Transaction<'line> {
     soonest: Moment,
     deadline: Moment,
     bytes: Vec<u8>,
-    chunks: Vec<Chunk>,
+    /// For each byte the index of the chunk with which it arrived.
+    chunk_of: Vec<usize>,
+    chunks: Vec<Between>,
     echo_pending: bool,
     strays: Strays,
     verdict: Option<Action>,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Chunk {
-    /// Index of its first byte in the burst.
-    begins: usize,
-    length: usize,
-    arrived: Between,
 }
 
 impl<'line> Transaction<'line> {
@@ -174,6 +174,7 @@ impl<'line> Transaction<'line> {
             soonest: sent.earliest.after(to_first_byte),
             deadline: request_ended.after(timing.reply_timeout),
             bytes: Vec::with_capacity(MOST_BYTES),
+            chunk_of: Vec::with_capacity(MOST_BYTES),
             chunks: Vec::new(),
             echo_pending: timing.echo,
             strays: Strays::default(),
@@ -188,7 +189,8 @@ impl<'line> Transaction<'line> {
             return action;
         }
         if !bytes.is_empty() {
-            self.chunks.push(Chunk { begins: self.bytes.len(), length: bytes.len(), arrived });
+            self.chunk_of.resize(self.bytes.len() + bytes.len(), self.chunks.len());
+            self.chunks.push(arrived);
             self.bytes.extend_from_slice(bytes);
             self.drop_echo();
         }
@@ -200,13 +202,16 @@ impl<'line> Transaction<'line> {
         if let Some(verdict) = &self.verdict {
             return verdict.clone();
         }
-        let action = match self.chunks.last() {
+        let last = self.chunks.last().filter(|_| !self.bytes.is_empty());
+        let action = match last {
+            // Whatever is there at this instant cannot be the answer, and what comes later is known to have come later.
+            None if now < self.soonest && self.refuses_early() => Action::WaitUntil(self.soonest),
             None if now >= self.deadline => Action::Fault(Fault::Timeout),
             None => Action::WaitUntil(self.deadline),
             Some(_) if self.bytes.len() > MOST_BYTES => self.long(),
             Some(last) => {
                 let quiet = if self.answer_start().is_some() { self.timing.silence } else { self.timing.quiet_gap };
-                let ends = last.arrived.latest.after(quiet);
+                let ends = last.latest.after(quiet);
                 if now < ends {
                     Action::WaitUntil(ends)
                 } else {
@@ -246,48 +251,49 @@ impl<'line> Transaction<'line> {
         }
         self.echo_pending = false;
         if self.bytes.starts_with(&self.sent_frame) {
-            self.bytes.drain(..length);
-            self.chunks.retain_mut(|chunk| {
-                let end = (chunk.begins + chunk.length).saturating_sub(length);
-                chunk.begins = chunk.begins.saturating_sub(length);
-                chunk.length = end - chunk.begins;
-                chunk.length > 0
-            });
+            self.remove(0..length);
         }
     }
 
-    /// Forgets a burst that was no reply, after sorting its bytes.
-    fn discard(&mut self) {
-        let bytes = std::mem::take(&mut self.bytes);
-        self.chunks.clear();
-        self.sort_strays(&bytes);
+    fn remove(&mut self, range: Range<usize>) {
+        self.bytes.drain(range.clone());
+        self.chunk_of.drain(range);
     }
 
-    fn sort_strays(&mut self, bytes: &[u8]) {
-        let found = self.overdue.sort(bytes);
-        self.strays.noise += found.noise;
-        self.strays.late.extend(found.late);
+    /// Takes out of the burst what is known to be another unit's late reply, wherever it stands.
+    fn set_late_replies_aside(&mut self) {
+        let mut at = 0;
+        while at < self.bytes.len() {
+            let Some((length, late)) = self.overdue.claim(&self.bytes[at..], Some(self.unit)) else {
+                at += 1;
+                continue;
+            };
+            self.remove(at..at + length);
+            match late {
+                Some(unit) => self.strays.late.push(unit),
+                None => self.strays.noise += length,
+            }
+        }
+    }
+
+    /// Forgets a burst that was no reply.
+    fn discard(&mut self) {
+        self.strays.noise += self.bytes.len();
+        self.bytes.clear();
+        self.chunk_of.clear();
+        self.chunks.clear();
     }
 
     /// Judges a burst that has ended, in the order in which faults are counted.
     fn judge(&mut self) -> Judgement {
-        let received = self.bytes.len();
+        self.set_late_replies_aside();
         if let Some(start) = self.answer_start() {
-            if self.came_too_soon(start) {
-                return Judgement::Verdict(Action::Fault(Fault::Early { echo: false }));
-            }
-            let before: Vec<u8> = self.bytes.drain(..start).collect();
-            let times = self.times(start);
-            self.sort_strays(&before);
-            let frame = std::mem::take(&mut self.bytes);
-            if frame.len() == EXCEPTION_LENGTH && frame[1] & EXCEPTION_BIT != 0 {
-                return Judgement::Verdict(Action::Fault(Fault::Exception(frame[2])));
-            }
-            return Judgement::Verdict(Action::Done(Reply { frame, times }));
+            return Judgement::Verdict(self.accept(start));
         }
-        if self.overdue.explains(&self.bytes) {
+        if self.bytes.is_empty() {
             return Judgement::NotAReply;
         }
+        let received = self.bytes.len();
         let expected = self.expected_length();
         let sound = is_sound(&self.bytes);
         if self.came_too_soon(0) {
@@ -315,6 +321,21 @@ impl<'line> Transaction<'line> {
         }
     }
 
+    /// The burst ends with the expected reply, or the device's refusal; what stands before it is noise.
+    fn accept(&mut self, start: usize) -> Action {
+        if self.came_too_soon(start) {
+            return Action::Fault(Fault::Early { echo: false });
+        }
+        let times = self.times(start);
+        let proven = !self.refuses_early() || self.chunks[self.chunk_of[start]].earliest >= self.soonest;
+        self.strays.noise += start;
+        let frame = self.bytes.split_off(start);
+        if frame.len() == EXCEPTION_LENGTH && frame[1] & EXCEPTION_BIT != 0 {
+            return Action::Fault(Fault::Exception(frame[2]));
+        }
+        Action::Done(Reply { frame, times, proven })
+    }
+
     /// What is wrong with a burst whose checksum is right.
     fn sound_but_wrong(&self, expected: usize) -> Fault {
         let (unit, function, received) = (self.bytes[0], self.bytes[1], self.bytes.len());
@@ -340,13 +361,12 @@ impl<'line> Transaction<'line> {
         Action::Fault(Fault::Long { received: self.bytes.len(), expected: self.expected_length() })
     }
 
-    /// The length of a whole reply, judging by what came: an exception is shorter.
+    /// The length of a whole reply, judging by what came: an exception is shorter, but a whole reply whose function was
+    /// corrupted into an exception's is as long as it should be.
     fn expected_length(&self) -> usize {
-        if self.bytes.get(1) == Some(&(self.request.function() | EXCEPTION_BIT)) {
-            EXCEPTION_LENGTH
-        } else {
-            self.shape.whole_length(&self.bytes).unwrap_or(EXCEPTION_LENGTH)
-        }
+        let whole = self.shape.whole_length(&self.bytes).unwrap_or(EXCEPTION_LENGTH);
+        let refuses = self.bytes.get(1) == Some(&(self.request.function() | EXCEPTION_BIT));
+        if refuses && self.bytes.len() != whole { EXCEPTION_LENGTH } else { whole }
     }
 
     /// Whether a broken burst is a piece of the expected reply rather than noise.
@@ -391,48 +411,46 @@ impl<'line> Transaction<'line> {
         fits && is_sound(frame)
     }
 
-    /// Whether the byte at `index` arrived before the wire could have carried the request and it.
-    fn came_too_soon(&self, index: usize) -> bool {
-        self.timing.early_replies == EarlyReplies::Refuse
-            && self.chunk_of(index).is_some_and(|chunk| chunk.arrived.latest < self.soonest)
+    const fn refuses_early(&self) -> bool {
+        matches!(self.timing.early_replies, EarlyReplies::Refuse)
     }
 
-    fn chunk_of(&self, index: usize) -> Option<&Chunk> {
-        self.chunks.iter().rev().find(|chunk| chunk.begins <= index)
+    /// Whether what begins at `start` of the burst arrived before the wire could have carried the request and then it: each
+    /// byte needs the time of a character after the one before.
+    fn came_too_soon(&self, start: usize) -> bool {
+        let character = self.timing.character.mul_f64(SOONEST_SHARE);
+        let mut soonest = Duration::ZERO;
+        self.refuses_early()
+            && self.chunk_of[start..].iter().any(|&chunk| {
+                let too_soon = self.chunks[chunk].latest < self.soonest.after(soonest);
+                soonest += character;
+                too_soon
+            })
     }
 
     /// The times of a reply that begins at `start` of the burst and ends with it.
     fn times(&self, start: usize) -> ReplyTimes {
-        let first = self.chunks.iter().rposition(|chunk| chunk.begins <= start).unwrap_or(0);
-        let inside = &self.chunks[first..];
-        let (Some(opening), Some(closing)) = (inside.first(), inside.last()) else {
-            let at = self.request_ended;
-            return ReplyTimes {
-                request_ended: at,
-                reply_began: at,
-                reply_ended: at,
-                largest_gap: Duration::ZERO,
-                pieces: 0,
-            };
-        };
+        let chunk_of = &self.chunk_of[start..];
+        let (first, last) = (chunk_of[0], chunk_of[chunk_of.len() - 1]);
+        let opening = self.chunks[first];
+        let characters_in = |chunk: usize| chunk_of.iter().filter(|&&of| of == chunk).count();
         // Where bytes take less time than on a wire, the request was over when it was written.
-        let request_ended = if opening.arrived.latest < self.request_ended { self.written } else { self.request_ended };
-        let characters = opening.begins + opening.length - start;
-        let began = opening.arrived.latest.before(self.timing.characters(characters));
-        let largest_gap = inside
-            .windows(2)
-            .map(|pair| {
-                let on_wire = self.timing.characters(pair[1].length);
-                pair[1].arrived.latest.since(pair[0].arrived.latest).saturating_sub(on_wire)
+        let request_ended = if opening.latest < self.request_ended { self.written } else { self.request_ended };
+        let began = opening.latest.before(self.timing.characters(characters_in(first)));
+        let largest_gap = (first + 1..=last)
+            .map(|chunk| {
+                let between = self.chunks[chunk].latest.since(self.chunks[chunk - 1].latest);
+                between.saturating_sub(self.timing.characters(characters_in(chunk)))
             })
             .max()
             .unwrap_or(Duration::ZERO);
         ReplyTimes {
             request_ended,
             reply_began: began.max(request_ended),
-            reply_ended: closing.arrived.latest,
+            reply_ended: self.chunks[last].latest,
             largest_gap,
-            pieces: inside.len(),
+            pieces: last - first + 1,
+            characters: chunk_of.len(),
         }
     }
 }

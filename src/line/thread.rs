@@ -1,0 +1,504 @@
+//! The line's own thread: it polls by the schedule, for as long as the program runs.
+//!
+//! Nothing else runs here, and nothing here waits for anybody: events go into a queue that drops before it blocks,
+//! requests from people wait between transactions. A port that vanishes is opened again by its name.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::io;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use tallywell_witness::declared::{Line, LineMode};
+use tallywell_witness::moment::Moment;
+use tallywell_witness::plan::Request;
+use tallywell_witness::schedule::{Ask, Failure, Next, Reaction, Schedule, Task};
+use tallywell_witness::units::WallMillis;
+use thread_priority::{
+    RealtimeThreadSchedulePolicy, ThreadPriority, ThreadSchedulePolicy, set_thread_priority_and_policy,
+    thread_native_id,
+};
+use tokio::sync::{mpsc, oneshot};
+
+use super::bus::{AskError, Asked, Bus, PortLost};
+use super::clock::{Clock, steady};
+use super::event::{EventSender, LineEvent, RegistersRead};
+use super::fault::Fault;
+use super::overdue::Strays;
+use super::port::{self, PortError};
+use super::request::{Answer, ReadRequest, UnitAddress};
+use super::statistics::LineTiming;
+use super::transaction::ReplyTimes;
+
+/// A lost port is tried again after this, then after twice as long each time.
+const FIRST_RETRY: Duration = Duration::from_millis(100);
+/// But never later than this: a person who has put the plug back watches.
+const LAST_RETRY: Duration = Duration::from_secs(5);
+/// The line looks up from waiting at least so often.
+const LONGEST_WAIT: Duration = Duration::from_secs(1);
+/// So many failures in a row, and a device is said to be silent.
+const FAILURES_TO_BE_SILENT: u32 = 3;
+/// Figures are handed over once in an hour of the wall clock.
+const HOUR_MS: i64 = 3_600_000;
+
+/// Why a line cannot be started.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// Its port cannot be used.
+    #[error(transparent)]
+    Port(#[from] PortError),
+    /// The system gave no thread or no timer.
+    #[error("the line cannot have a thread of its own: {0}")]
+    System(#[from] io::Error),
+}
+
+/// What can be asked of a running line.
+#[derive(Debug)]
+enum Command {
+    AskOnce(PersonsRequest),
+    Replace(Vec<Task>),
+    Timing(oneshot::Sender<LineTiming>),
+    Stop,
+}
+
+/// A request outside the schedule, and where its answer goes.
+#[derive(Debug)]
+struct PersonsRequest {
+    unit: UnitAddress,
+    request: ReadRequest,
+    reply: oneshot::Sender<Result<Once, String>>,
+}
+
+/// One answer outside the schedule, and its times.
+pub type Once = Result<(Answer, ReplyTimes), Fault>;
+
+/// A running line. Dropping it ends it after the transaction under way.
+#[derive(Debug)]
+pub struct LineThread {
+    commands: mpsc::UnboundedSender<Command>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl LineThread {
+    /// Opens the line's port and begins to poll.
+    ///
+    /// # Errors
+    /// The port cannot be used now. Once it could, its loss is an event and no error.
+    pub fn start(line: Line, tasks: Vec<Task>, clock: Clock, events: EventSender) -> Result<Self, StartError> {
+        let (commands, inbox) = mpsc::unbounded_channel();
+        let (started, outcome) = std::sync::mpsc::channel();
+        let thread = std::thread::Builder::new().name(format!("line {}", line.name)).spawn(move || {
+            prefer_this_thread();
+            let runtime = match tokio::runtime::Builder::new_current_thread().enable_all().build() {
+                Ok(runtime) => runtime,
+                Err(error) => return drop(started.send(Err(error.into()))),
+            };
+            runtime.block_on(async {
+                let mut poller = Poller::new(line, tasks, clock, events, inbox);
+                match poller.open().await {
+                    Ok(bus) => {
+                        // Whoever started the line waits for this; if they are gone, so is their wish.
+                        if started.send(Ok(())).is_ok() {
+                            poller.run(bus).await;
+                        }
+                    }
+                    Err(error) => drop(started.send(Err(error))),
+                }
+            });
+        })?;
+        match outcome.recv() {
+            Ok(Ok(())) => Ok(Self { commands, thread: Some(thread) }),
+            Ok(Err(error)) => Err(error),
+            Err(_ended) => Err(StartError::System(io::Error::other("its thread ended at once"))),
+        }
+    }
+
+    /// Asks one unit once, between the transactions of the schedule.
+    ///
+    /// # Errors
+    /// The port is gone, or the line ended; said for people.
+    pub async fn ask_once(&self, unit: UnitAddress, request: ReadRequest) -> Result<Once, String> {
+        let (reply, answer) = oneshot::channel();
+        let ended = || "the line has ended".to_owned();
+        let asked = PersonsRequest { unit, request, reply };
+        self.commands.send(Command::AskOnce(asked)).map_err(|_| ended())?;
+        answer.await.map_err(|_| ended())?
+    }
+
+    /// Polls by another plan from now on. What is known of the units is kept.
+    pub fn replace(&self, tasks: Vec<Task>) {
+        // A line that has ended has nothing to replace.
+        let _ = self.commands.send(Command::Replace(tasks));
+    }
+
+    /// The figures since the last that were handed over.
+    pub async fn timing(&self) -> Option<LineTiming> {
+        let (reply, timing) = oneshot::channel();
+        self.commands.send(Command::Timing(reply)).ok()?;
+        timing.await.ok()
+    }
+
+    /// Ends the line after the transaction under way, and waits for that.
+    pub fn stop(mut self) {
+        self.end();
+    }
+
+    fn end(&mut self) {
+        let _ = self.commands.send(Command::Stop);
+        if let Some(thread) = self.thread.take()
+            && thread.join().is_err()
+        {
+            tracing::error!("a line's thread ended by a bug of this program");
+        }
+    }
+}
+
+impl Drop for LineThread {
+    fn drop(&mut self) {
+        self.end();
+    }
+}
+
+/// Has the system run this thread before others, where this user may ask for that.
+fn prefer_this_thread() {
+    let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
+    match set_thread_priority_and_policy(thread_native_id(), ThreadPriority::Min, policy) {
+        Ok(()) => tracing::debug!("the line's thread runs before ordinary ones"),
+        Err(error) => tracing::debug!("the line's thread runs like any other: {error:?}"),
+    }
+}
+
+/// Everything that the line's thread knows.
+struct Poller {
+    line: Line,
+    name: Arc<str>,
+    clock: Clock,
+    events: EventSender,
+    inbox: mpsc::UnboundedReceiver<Command>,
+    schedule: Schedule,
+    names: BTreeMap<u8, String>,
+    last_asked: Option<u8>,
+    /// Until when an answer to a failed request could still come, whatever the schedule makes of that.
+    answer_feared_until: BTreeMap<u8, Moment>,
+    asked_once: VecDeque<PersonsRequest>,
+    silent: BTreeSet<u8>,
+    never_quiet: bool,
+    timing: LineTiming,
+    counted_from: (Moment, WallMillis),
+    stopping: bool,
+}
+
+impl Poller {
+    fn new(
+        line: Line,
+        tasks: Vec<Task>,
+        clock: Clock,
+        events: EventSender,
+        inbox: mpsc::UnboundedReceiver<Command>,
+    ) -> Self {
+        let now = clock.now();
+        let mut poller = Self {
+            name: line.name.as_str().into(),
+            line,
+            clock,
+            events,
+            inbox,
+            schedule: Schedule::new(Vec::new(), now),
+            names: BTreeMap::new(),
+            last_asked: None,
+            answer_feared_until: BTreeMap::new(),
+            asked_once: VecDeque::new(),
+            silent: BTreeSet::new(),
+            never_quiet: false,
+            timing: LineTiming::default(),
+            counted_from: (now, wall_now()),
+            stopping: false,
+        };
+        poller.replace(tasks);
+        poller
+    }
+
+    fn replace(&mut self, mut tasks: Vec<Task>) {
+        if self.line.mode == LineMode::Listen {
+            tasks.clear();
+        }
+        self.names = tasks.iter().map(|task| (task.unit, task.device.clone())).collect();
+        self.schedule.replace(tasks, self.clock.now());
+    }
+
+    fn tell(&self, event: LineEvent) {
+        self.events.send(&self.name, event);
+    }
+
+    async fn open(&mut self) -> Result<Bus, StartError> {
+        let opened = port::open(&self.line).await?;
+        let bus = Bus::new(&self.line, opened.connection, self.clock)?;
+        self.tell(LineEvent::PortOpened { notes: opened.notes });
+        Ok(bus)
+    }
+
+    /// Polls until it is told to stop, opening the port again whenever it is lost.
+    async fn run(&mut self, bus: Bus) {
+        let mut open = Some(bus);
+        while !self.stopping {
+            let Some(mut bus) = open.take() else {
+                open = self.reopen().await;
+                continue;
+            };
+            if let Err(lost) = self.poll(&mut bus).await {
+                // The old descriptor has to be gone before the name can be opened anew.
+                drop(bus);
+                self.tell(LineEvent::PortLost { reason: lost.to_string() });
+            }
+        }
+        self.hand_over_timing();
+    }
+
+    /// Tries to open the port again and again; nothing if it was told to stop meanwhile.
+    async fn reopen(&mut self) -> Option<Bus> {
+        let mut wait = FIRST_RETRY;
+        while !self.stopping {
+            let until = tokio::time::Instant::now() + wait;
+            while let Ok(command) = tokio::time::timeout_at(until, self.inbox.recv()).await {
+                self.take(command);
+                self.refuse_asked_once("the port is gone");
+                if self.stopping {
+                    return None;
+                }
+            }
+            match self.open().await {
+                Ok(bus) => return Some(bus),
+                Err(error) => tracing::debug!(line = %self.name, "{error}"),
+            }
+            wait = (wait * 2).min(LAST_RETRY);
+        }
+        None
+    }
+
+    /// Polls until it is told to stop or the port is lost.
+    async fn poll(&mut self, bus: &mut Bus) -> Result<(), PortLost> {
+        loop {
+            while let Ok(command) = self.inbox.try_recv() {
+                self.take(Some(command));
+            }
+            if self.stopping {
+                return Ok(());
+            }
+            if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
+                self.hand_over_timing();
+            }
+            if let Some(PersonsRequest { unit, request, reply }) = self.next_asked_once() {
+                let answer = self.ask_for_a_person(bus, unit, request).await?;
+                // A person who has gone away needs no answer.
+                let _ = reply.send(answer);
+                continue;
+            }
+            let now = self.clock.now();
+            let until = match self.schedule.next(now) {
+                Next::Ask(ask) => {
+                    self.perform(bus, &ask).await?;
+                    continue;
+                }
+                Next::WaitUntil(until) => until.min(now.after(LONGEST_WAIT)),
+                Next::Nothing => now.after(LONGEST_WAIT),
+            };
+            tokio::select! {
+                strays = bus.listen_until(self.wake_at(until)) => self.count_strays(&strays?),
+                command = self.inbox.recv() => self.take(command),
+            }
+        }
+    }
+
+    /// Waiting ends earlier if a person's request comes free before.
+    fn wake_at(&self, until: Moment) -> Moment {
+        let feared = |asked: &PersonsRequest| self.answer_feared_until.get(&asked.unit.value()).copied();
+        self.asked_once.iter().filter_map(feared).fold(until, Moment::min)
+    }
+
+    fn take(&mut self, command: Option<Command>) {
+        match command {
+            Some(Command::AskOnce(asked)) => self.asked_once.push_back(asked),
+            Some(Command::Replace(tasks)) => self.replace(tasks),
+            Some(Command::Timing(reply)) => drop(reply.send(self.timing_so_far())),
+            Some(Command::Stop) | None => self.stopping = true,
+        }
+        if self.line.mode == LineMode::Listen {
+            self.refuse_asked_once("this line only listens, and nothing is ever sent on it");
+        }
+    }
+
+    fn refuse_asked_once(&mut self, why: &str) {
+        for asked in self.asked_once.drain(..) {
+            let _ = asked.reply.send(Err(why.to_owned()));
+        }
+    }
+
+    /// The first request of a person whose unit can be asked without taking an old answer for the new one.
+    fn next_asked_once(&mut self) -> Option<PersonsRequest> {
+        let now = self.clock.now();
+        let index = self
+            .asked_once
+            .iter()
+            .position(|asked| self.answer_feared_until.get(&asked.unit.value()).is_none_or(|feared| *feared <= now))?;
+        self.asked_once.remove(index)
+    }
+
+    async fn ask_for_a_person(
+        &mut self,
+        bus: &mut Bus,
+        unit: UnitAddress,
+        request: ReadRequest,
+    ) -> Result<Result<Once, String>, PortLost> {
+        match self.ask(bus, unit, request).await {
+            Ok(asked) => {
+                if let Some(feared) = self.answer_feared_until.get(&unit.value()) {
+                    self.schedule.let_rest(unit.value(), *feared);
+                }
+                Ok(Ok(asked.outcome))
+            }
+            Err(AskError::NeverQuiet(strays)) => Ok(Err(AskError::NeverQuiet(strays).to_string())),
+            Err(AskError::PortLost(lost)) => Err(lost),
+        }
+    }
+
+    /// Carries out one request of the schedule.
+    async fn perform(&mut self, bus: &mut Bus, ask: &Ask) -> Result<(), PortLost> {
+        let Request { table, start, count } = ask.request.request;
+        let request = (UnitAddress::new(ask.unit), ReadRequest::table(table, start, count));
+        let (Some(unit), Ok(request)) = request else {
+            tracing::error!(line = %self.name, unit = ask.unit, ?table, start, count, "this cannot be asked");
+            self.schedule.failed(ask, Failure::Refused(0x03), self.clock.now(), Duration::ZERO);
+            return Ok(());
+        };
+        let device = self.device_of(ask.unit);
+        match self.ask(bus, unit, request).await {
+            Ok(asked) => self.take_outcome(ask, device, asked, bus.worst_latency()),
+            Err(AskError::NeverQuiet(strays)) => {
+                self.count_strays(&strays);
+                if !self.never_quiet {
+                    self.never_quiet = true;
+                    self.tell(LineEvent::NeverQuiet { reason: AskError::NeverQuiet(strays).to_string() });
+                }
+            }
+            Err(AskError::PortLost(lost)) => return Err(lost),
+        }
+        Ok(())
+    }
+
+    /// Asks, and counts everything but the outcome's own meaning for the schedule.
+    async fn ask(&mut self, bus: &mut Bus, unit: UnitAddress, request: ReadRequest) -> Result<Asked, AskError> {
+        let asked = bus.ask(unit, request).await?;
+        self.never_quiet = false;
+        self.last_asked = Some(unit.value());
+        self.timing.transactions += 1;
+        self.timing.busy += asked.ended.since(asked.began);
+        self.count_strays(&asked.strays);
+        let device = self.device_of(unit.value());
+        let timing = self.timing.devices.entry(device).or_default();
+        match &asked.outcome {
+            Ok((_, times)) => {
+                let on_wire = bus.characters(times.characters);
+                timing.count_reply(times.latency(), times.duration(), on_wire, times.pieces);
+                self.answer_feared_until.remove(&unit.value());
+            }
+            Err(fault) => {
+                timing.count_fault(fault.kind());
+                if fault.answer_may_follow() {
+                    self.answer_feared_until.insert(unit.value(), asked.ended.after(bus.worst_latency()));
+                }
+            }
+        }
+        Ok(asked)
+    }
+
+    fn take_outcome(&mut self, ask: &Ask, device: String, asked: Asked, worst_latency: Duration) {
+        if let (Some(lateness), Some(timing)) = (ask.lateness, self.timing.devices.get_mut(&device)) {
+            timing.lateness.record(lateness);
+        }
+        let now = asked.ended;
+        match asked.outcome {
+            Ok((answer, times)) => {
+                self.schedule.answered(ask, now);
+                if self.silent.remove(&ask.unit) {
+                    self.tell(LineEvent::DeviceBack { device: device.clone() });
+                }
+                self.tell(LineEvent::Read(self.registers_read(device, ask.request.request, answer, &times)));
+            }
+            Err(fault) => {
+                let failure = match fault {
+                    Fault::Exception(code) => Failure::Refused(code),
+                    _ if fault.answer_may_follow() => Failure::AnswerMayFollow,
+                    _ => Failure::Spoiled,
+                };
+                let reaction = self.schedule.failed(ask, failure, now, worst_latency);
+                let request = ask.request.request;
+                self.tell(LineEvent::Fault { device: device.clone(), request, fault, wall: wall_now() });
+                match reaction {
+                    Reaction::Split { pieces } => self.tell(LineEvent::RequestSplit { device, request, pieces }),
+                    Reaction::UnitRests { failures, .. }
+                        if failures >= FAILURES_TO_BE_SILENT && self.silent.insert(ask.unit) =>
+                    {
+                        self.tell(LineEvent::DeviceSilent { device });
+                    }
+                    _ => {}
+                }
+            }
+        }
+    }
+
+    fn registers_read(&self, device: String, request: Request, answer: Answer, times: &ReplyTimes) -> RegistersRead {
+        let words = match answer {
+            Answer::Registers(words) => words,
+            Answer::Bits(bits) => bits.into_iter().map(u16::from).collect(),
+            // The schedule asks for tables only, and the reply's function was checked.
+            Answer::Diagnostic(_) | Answer::ServerId(_) | Answer::Identification { .. } => Vec::new(),
+        };
+        let sampled_at = times.sampled_at();
+        let age = self.clock.now().since(sampled_at);
+        RegistersRead {
+            device,
+            request,
+            words,
+            sampled_at,
+            uncertainty: times.uncertainty(),
+            steady: steady(sampled_at),
+            wall: WallMillis(wall_now().0 - i64::try_from(age.as_millis()).unwrap_or(0)),
+        }
+    }
+
+    fn device_of(&self, unit: u8) -> String {
+        self.names.get(&unit).cloned().unwrap_or_else(|| format!("address {unit}"))
+    }
+
+    /// Counts late replies to the units that sent them, and noise to the unit that was asked last.
+    fn count_strays(&mut self, strays: &Strays) {
+        for unit in &strays.late {
+            let device = self.device_of(unit.value());
+            self.timing.devices.entry(device).or_default().count_fault(super::fault::FaultKind::Late);
+        }
+        if strays.noise > 0
+            && let Some(unit) = self.last_asked.or_else(|| self.names.keys().next().copied())
+        {
+            let device = self.device_of(unit);
+            self.timing.devices.entry(device).or_default().noise_bytes += strays.noise as u64;
+        }
+    }
+
+    fn timing_so_far(&self) -> LineTiming {
+        LineTiming { elapsed: self.clock.now().since(self.counted_from.0), ..self.timing.clone() }
+    }
+
+    fn hand_over_timing(&mut self) {
+        let timing = self.timing_so_far();
+        let to = wall_now();
+        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing });
+        self.timing = LineTiming::default();
+        self.counted_from = (self.clock.now(), to);
+    }
+}
+
+/// The clock on the wall.
+fn wall_now() -> WallMillis {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or(Duration::ZERO);
+    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
+}

@@ -1,0 +1,7 @@
+//! The line against a simulated wire behind a real pseudo-terminal.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
+
+mod faults;
+mod ports;
+mod rig;
