@@ -43,7 +43,10 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     rig.witnessed(|seen| {
         eprintln!(
             "Seen on the wire: {} requests, {} of them broken, {} without an answer; {} silences too short",
-            seen.requests, seen.bad_requests, seen.unanswered, seen.short_silences
+            seen.requests + seen.bad_requests,
+            seen.bad_requests,
+            seen.unanswered,
+            seen.short_silences
         );
     });
     Ok(Outcome::Good)

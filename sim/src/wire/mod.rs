@@ -163,7 +163,8 @@ impl Wire {
             return;
         }
         if let (Some(pace), Some(last_end)) = (self.pace, self.last_end) {
-            let busy = self.talks.iter().any(|talk| talk.begins <= at && talk.ends(self.pace) > at);
+            // Of bytes that have not reached it yet the master cannot know.
+            let busy = self.talks.iter().any(|talk| talk.heard > 0 && talk.begins <= at && talk.ends(self.pace) > at);
             let silence = if busy { Duration::ZERO } else { at.saturating_sub(last_end) };
             let continues = self.listening.from() == Some(Talker::Master);
             if continues && silence < pace.silence_between_frames() {

@@ -129,6 +129,13 @@ fn two_that_talk_at_once_spoil_each_other() {
     speak(&mut wire, ms(201), frame(9, &[3, 2, 1, 2]));
     let heard = exchange(&mut wire, &ask(1, 0, 10), ms(200), ms(300));
     assert!(together(&heard).len() < 7);
+    // It could not know of a byte that had not reached it; of one that had, it could.
+    speak(&mut wire, ms(400), frame(9, &[3, 2, 1, 2]));
+    exchange(&mut wire, &ask(1, 0, 10), ms(400) + Duration::from_micros(500), ms(500));
+    assert_eq!(wire.witnessed().short_silences, 0);
+    speak(&mut wire, ms(600), frame(9, &[3, 2, 1, 2]));
+    exchange(&mut wire, &ask(1, 0, 10), ms(600) + Duration::from_micros(700), ms(700));
+    assert_eq!((wire.witnessed().short_silences, wire.witnessed().shortest_silence), (1, Some(Duration::ZERO)));
 }
 
 #[test]
@@ -168,5 +175,14 @@ proptest::proptest! {
         let reply = &heard[if echo { 8 } else { 0 }..];
         proptest::prop_assert!(sound(reply).is_some());
         proptest::prop_assert_eq!(wire.next(), None);
+        // Nobody answers before a request has ended, the silence has passed and the slave is ready.
+        let passages = &wire.witnessed().passages;
+        let rest = ms(2) + if paced { NORMAL.silence_between_frames() } else { Duration::ZERO };
+        for reply in passages.iter().filter(|passage| matches!(passage.from, Talker::Unit(_))) {
+            let asked = passages.iter().any(|other| {
+                other.from == Talker::Master && other.bytes.len() >= 4 && other.ended + rest <= reply.begun
+            });
+            proptest::prop_assert!(asked);
+        }
     }
 }
