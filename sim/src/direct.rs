@@ -242,7 +242,6 @@ mod tests {
     use super::*;
     use crate::plant::PointPlan;
     use crate::profile::Profile;
-    use crate::trouble::{Spell, Trouble};
 
     fn day(plan: PointPlan) -> Vec<Row> {
         Direct::new(Shed::new(vec![plan], 7), 0, Sampling::default(), 6.0 * 3600.0, 7).collect()
@@ -272,37 +271,6 @@ mod tests {
         assert!((volume - pulses).abs() <= 25.0 + 1.0 + 0.4 * 35.0, "{volume} and {pulses}");
         assert!((flow / volume - 1.0).abs() < 5e-4, "{flow} and {volume}");
         assert!((current / flow - 1.0).abs() < 5e-4, "{current} and {flow}");
-    }
-
-    #[test]
-    fn a_pulse_weight_scales_the_counts_alone() {
-        let sound = day(plan());
-        let rows = day(plan().with(Spell::always(Trouble::PulseWeight { ratio: 1.25 })));
-        assert_eq!(gained(&rows, |row| row.total), gained(&sound, |row| row.total));
-        let counted = gained(&rows, |row| row.pulses);
-        assert!((counted - 1.25 * gained(&sound, |row| row.pulses)).abs() <= 2.0);
-    }
-
-    #[test]
-    fn a_narrow_pulse_is_lost_by_chance() {
-        let sound = gained(&day(plan()), |row| row.pulses);
-        let counted = gained(&day(plan().with(Spell::always(Trouble::PulseNarrow { seen: 0.9 }))), |row| row.pulses);
-        let deviation = (sound * 0.9 * 0.1).sqrt();
-        assert!((counted - 0.9 * sound).abs() < 4.0 * deviation, "{counted} of {sound}");
-        assert!((counted - 0.9 * sound).abs() > 0.01, "a random share is hardly ever met exactly");
-    }
-
-    #[test]
-    fn a_loop_span_scales_the_current_from_its_onset() {
-        let onset = 3.0 * 3600.0;
-        let rows = day(plan().with(Spell::from(Trouble::LoopSpan { ratio: 0.8 }, onset)));
-        let ratio = |rows: &[Row]| {
-            let current: f64 = rows.iter().map(|row| (value(row.loop_ma) - 4.0) / 16.0 * 36.0).sum();
-            current / rows.iter().map(|row| value(row.flow)).sum::<f64>()
-        };
-        let (before, after) = rows.split_at(3 * 3600);
-        assert!((ratio(before) - 1.0).abs() < 1e-3);
-        assert!((ratio(after) - 0.8).abs() < 1e-3);
     }
 
     #[test]

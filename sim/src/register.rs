@@ -199,9 +199,14 @@ impl Encoding {
         words
     }
 
-    /// The registers that show `value` rounded to the nearest count, for what is measured rather than counted.
+    /// The registers that show `value` rounded to the nearest count, for what is measured rather than counted: it does
+    /// not wrap, and an unsigned format shows 0 for what is less.
     #[must_use]
     pub fn encode_nearest(&self, value: f64) -> Words {
+        let value = match self.format {
+            Format::U16 | Format::U32 | Format::U64 => value.max(0.0),
+            _ => value,
+        };
         if self.format.is_float() {
             self.encode(value)
         } else {

@@ -297,3 +297,7 @@ impl Spell {
         self.begins <= time && self.ends.is_none_or(|ends| time < ends)
     }
 }
+
+#[cfg(test)]
+#[path = "trouble_tests.rs"]
+mod tests;

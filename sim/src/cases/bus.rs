@@ -135,7 +135,10 @@ fn coarse_total(draft: &mut Draft, flow: f64, near: bool) {
     bus.total = Encoding { format: Format::F32, scale: 1.0, ..bus.total };
     bus.total_counts = Counts::Forward;
     draft.reverse_total = false;
-    let places = if near { draft.random.log_between(0.05, 0.6) } else { draft.random.log_between(0.2, 3.0) };
+    let places = if near { draft.random.log_between(0.005, 0.2) } else { draft.random.log_between(0.2, 3.0) };
+    if near {
+        draft.most = 3.0;
+    }
     let last_place = flow * draft.plan.build.cycle * places / bus.total.unit.base;
     let exponent = last_place.log2().floor();
     let counts = 2_f64.powf(exponent) * 2_f64.powi(23) * draft.random.between(1.05, 1.6);

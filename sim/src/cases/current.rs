@@ -6,7 +6,7 @@ use crate::trouble::{Spell, Trouble};
 
 use super::Severity;
 use super::flows::{Amounts, Wanted};
-use super::pulse::ordinary_ratio;
+use super::pulse::{ceiling, ordinary_ratio};
 use super::surroundings::{Asked, Draft};
 
 /// The bias that is let pass between flow and loop, as a share of the span.
@@ -75,11 +75,15 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
             }
         }
         "loop-clipped" => {
-            let top = amounts.exceeded(draft.random.between(0.15, 0.4));
-            let depth = if near { wanted_bias.abs() + 0.001 } else { draft.random.between(0.03, 0.4) * top / span };
-            let highest = 4.0 + 16.0 * ((top - settings.at_4_ma) / span - depth);
-            let often =
-                amounts.integral(begins, |flow| f64::from(4.0 + 16.0 * (flow - settings.at_4_ma) / span > highest));
+            let top = if near {
+                // The bias that is let pass, on average while there is flow.
+                let lost = wanted_bias.abs() * span * amounts.running(begins) / amounts.volume(begins);
+                ceiling(&amounts, begins, lost)?
+            } else {
+                amounts.exceeded(draft.random.between(0.15, 0.4)) * draft.random.between(0.5, 0.97)
+            };
+            let highest = 4.0 + 16.0 * (top - settings.at_4_ma) / span;
+            let often = amounts.integral(begins, |flow| f64::from(flow > top));
             if highest < 5.0 || often < 600.0 || often > 0.8 * (draft.duration - begins) {
                 return None;
             }

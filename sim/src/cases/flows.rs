@@ -154,13 +154,14 @@ impl Amounts {
         self.after(begin).map(|flow| of(flow) * AMOUNTS_STEP).sum()
     }
 
+    /// The seconds with forward flow, from `begin` seconds on.
+    pub fn running(&self, begin: f64) -> f64 {
+        self.integral(begin, |flow| f64::from(flow > 0.0))
+    }
+
     /// The mean flow while there is any, from `begin` seconds on.
     pub fn mean_running(&self, begin: f64) -> f64 {
-        let (count, sum) = self
-            .after(begin)
-            .filter(|flow| *flow > 0.0)
-            .fold((0.0, 0.0), |(count, sum), flow| (count + 1.0, sum + flow));
-        sum / f64::max(count, 1.0)
+        self.volume(begin) / self.running(begin).max(1.0)
     }
 
     /// The flow that is exceeded a `share` of the time.

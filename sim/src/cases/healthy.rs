@@ -66,9 +66,10 @@ pub(super) fn draft(kind: HealthyKind, seed: u64) -> Draft {
         // Short of the limits of the loop, whose current would stand at its lowest end otherwise.
         HealthyKind::ReverseAtStop => asked.flow = Wanted { reverse: Some((0.01, 6.0)), ..Wanted::default() },
         HealthyKind::FewPulses => asked.pulses = 5.0,
+        HealthyKind::HeavyTurbulence => asked.flow.peak = (0.4, 0.72),
         _ => {}
     }
-    let mut draft = Draft::new(seed.wrapping_mul(1013).wrapping_add(7), &asked);
+    let mut draft = Draft::new(&format!("{kind:?}"), seed, 0, &asked);
     let full_scale = draft.plan.sound.settings.full_scale;
     let pulse_volume = draft.plan.sound.settings.pulse_volume;
     match kind {

@@ -56,6 +56,9 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
     // The share of the pulses from the onset on that makes 1.5 to 2 times what is let pass in the whole stretch.
     let limit = (0.001 * all).max(3.0);
     let share = draft.random.between(1.5, 2.0) * limit / after;
+    if near && !matches!(code, "pulse-silent" | "pulse-crossed" | "pulse-restart") {
+        draft.most = 3.0;
+    }
     match code {
         "pulse-weight" | "receiver-weight" => {
             let ratio = if near { 1.0 + draft.random.sign() * share } else { ordinary_ratio(&mut draft.random) };
@@ -101,8 +104,13 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
             }
             let hertz = ceiling / pulse_volume;
             draft.parameter("rate_limit_hz", hertz);
-            let waiting = draft.random.pick(&[0, 1, 3]);
-            draft.trouble(Trouble::PulseRateLimit { hertz, waiting }, begins);
+            let trouble = if !near && draft.random.chance(0.1) {
+                Trouble::PulseDeaf { dead_time: 1.0 / hertz }
+            } else {
+                // Some must be able to wait, or every pulse is lost that comes a hair too early.
+                Trouble::PulseRateLimit { hertz, waiting: draft.random.pick(&[3, 10, 30]) }
+            };
+            draft.trouble(trouble, begins);
         }
         "pulse-crossed" => {
             let other = draft.other_meter();
@@ -154,7 +162,7 @@ pub(super) fn ordinary_ratio(random: &mut Stream) -> f64 {
 }
 
 /// The flow above which a `lost` share of the volume lies.
-fn ceiling(amounts: &Amounts, begins: f64, lost: f64) -> Option<f64> {
+pub(super) fn ceiling(amounts: &Amounts, begins: f64, lost: f64) -> Option<f64> {
     let volume = amounts.volume(begins);
     let (mut low, mut high) = (0.0, amounts.highest());
     for _ in 0..40 {

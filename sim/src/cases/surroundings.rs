@@ -61,14 +61,16 @@ pub(crate) struct Draft {
     pub declare_damping: bool,
     /// Another meter of the site.
     pub other: Option<PointPlan>,
+    /// What a trouble on volumes may amount to, in multiples of what is let pass.
+    pub most: f64,
     /// The figures behind the trouble.
     pub parameters: Vec<(&'static str, f64)>,
 }
 
 impl Draft {
-    /// Everything that `asked` leaves open is random.
-    pub fn new(seed: u64, asked: &Asked) -> Self {
-        let mut random = Stream::new(seed, 1_000);
+    /// Everything that `asked` leaves open is random; different for each label, seed and attempt.
+    pub fn new(label: &str, seed: u64, attempt: u64, asked: &Asked) -> Self {
+        let mut random = Stream::new(seed ^ label_number(label), attempt);
         let duration = (random.log_between(asked.hours.0, asked.hours.1) * 3600.0).round();
         let full_scale = three_digits(random.log_between(5.0, 500.0));
         let profile = regime(&asked.flow, full_scale, duration, &mut random);
@@ -107,7 +109,7 @@ impl Draft {
         });
         let plan = PointPlan {
             profile,
-            turbulence: turbulence(asked.calm, &mut random),
+            turbulence: turbulence(amounts.highest() / full_scale, asked.calm, &mut random),
             build,
             sound: Conditions {
                 settings,
@@ -135,6 +137,7 @@ impl Draft {
             reverse_total,
             declare_damping,
             other: None,
+            most: f64::INFINITY,
             parameters: Vec::new(),
         };
         if draft.random.chance(0.2) {
@@ -240,13 +243,15 @@ impl Draft {
             | "pulse-gaps" | "pulse-silent" | "pulse-direction" => {
                 let (sound, troubled) = self.ends(seed);
                 let limit = (0.001 * sound.0).max(3.0);
-                (troubled.0 - sound.0).abs() > 1.25 * limit + 2.0
+                let effect = (troubled.0 - sound.0).abs();
+                effect > 1.25 * limit + 2.0 && effect < self.most * limit + 2.0
             }
             "bus-total-coarse" => {
                 let (sound, troubled) = self.ends(seed);
                 let limit = (0.001 * sound.0).max(3.0) * settings.pulse_volume;
                 let place = 2.0 * 2_f64.powi(-23) * self.plan.build.first_total;
-                (troubled.1 - sound.1).abs() > 1.25 * limit + place
+                let effect = (troubled.1 - sound.1).abs();
+                effect > 1.25 * limit + place && effect < self.most * limit
             }
             "bus-torn" => self.tears(seed) >= 4,
             _ => true,
@@ -342,12 +347,19 @@ fn build(full_scale: f64, pulse_volume: f64, calm: bool, random: &mut Stream) ->
     }
 }
 
-fn turbulence(calm: bool, random: &mut Stream) -> Turbulence {
+/// So much that the current of a flow within the span is hardly ever at its end; `peak` is the largest flow's share.
+fn turbulence(peak: f64, calm: bool, random: &mut Stream) -> Turbulence {
+    let most = if peak < 1.0 { 0.4 * (1.02 / peak - 1.0) } else { 0.05 };
     if calm {
-        Turbulence { relative: random.log_between(0.001, 0.01), correlation: random.log_between(0.3, 3.0) }
+        Turbulence { relative: random.log_between(0.001, 0.01).min(most), correlation: random.log_between(0.3, 3.0) }
     } else {
-        Turbulence { relative: random.log_between(0.002, 0.05), correlation: random.log_between(0.3, 10.0) }
+        Turbulence { relative: random.log_between(0.002, 0.05).min(most), correlation: random.log_between(0.3, 10.0) }
     }
+}
+
+/// A number for a label: the bytes, mixed by the multiplication of FNV-1a.
+fn label_number(label: &str) -> u64 {
+    label.bytes().fold(0xCBF2_9CE4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3))
 }
 
 fn current_input(random: &mut Stream) -> CurrentInput {
