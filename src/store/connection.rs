@@ -12,7 +12,7 @@ use super::schema::{self, Found, LAYOUT};
 /// How long one connection waits for another's transaction.
 const PATIENCE: Duration = Duration::from_secs(5);
 /// The write-ahead log is folded into the database at this length, and cut back to it: 256 pages are 1 MiB.
-const LOG_PAGES: i64 = 256;
+pub(super) const LOG_PAGES: i64 = 256;
 /// What one connection may keep of the database in memory, in KiB.
 const CACHE_KIB: i64 = 1024;
 

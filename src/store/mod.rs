@@ -26,6 +26,9 @@ mod queue;
 mod readings;
 mod row;
 mod schema;
+mod stretch;
+#[cfg(test)]
+mod stretch_tests;
 #[cfg(test)]
 mod tests;
 pub mod timing;

@@ -9,6 +9,7 @@ use tallywell_witness::units::{SteadyMillis, WallMillis};
 use super::connection::StoreReader;
 use super::error::StoreError;
 use super::row;
+use super::stretch;
 use crate::record::Quantity;
 
 /// Rows read at once from those not yet sealed.
@@ -69,7 +70,7 @@ impl StoreReader {
             reader: self,
             meter,
             span,
-            sequence: i64::MIN,
+            sequence: 0,
             arrival: i64::MIN,
             waiting: VecDeque::new(),
             boots: HashMap::new(),
@@ -171,12 +172,50 @@ impl Readings<'_> {
         };
         // One transaction, so that a stretch is not sealed between the two looks.
         let transaction = self.reader.connection.unchecked_transaction().map_err(|source| self.reader.of(source))?;
-        let count = self.read_rows(meter)?;
+        let mut count = self.read_sealed(meter)?;
+        if count == 0 {
+            count = self.read_rows(meter)?;
+        }
         transaction.finish().map_err(|source| self.reader.of(source))?;
         if count == 0 {
             self.ended = true;
         }
         Ok(())
+    }
+
+    /// Reads the next sealed stretch; returns how many readings it has.
+    fn read_sealed(&mut self, meter: i64) -> Result<usize, StoreError> {
+        let of = |source| self.reader.of(source);
+        let (from, to) = self.span.bounds();
+        let mut query = self
+            .reader
+            .connection
+            .prepare_cached(
+                "SELECT first_sequence, readings, run, columns FROM stretch
+                 WHERE meter = ?1 AND first_sequence > ?2 - 100000 AND first_sequence + readings > ?2 + 1
+                     AND latest >= ?3 AND earliest < ?4
+                 ORDER BY first_sequence LIMIT 1",
+            )
+            .map_err(of)?;
+        let mut rows = query.query(params![meter, self.sequence, from, to]).map_err(of)?;
+        let Some(found) = rows.next().map_err(of)? else { return Ok(0) };
+        let (first, count, run): (i64, u32, i64) =
+            (found.get(0).map_err(of)?, found.get(1).map_err(of)?, found.get(2).map_err(of)?);
+        let count = count as usize;
+        let sealed = found.get_ref(3).and_then(|value| Ok(value.as_blob()?)).map_err(of)?;
+        let readings = stretch::open(sealed, count).ok_or_else(|| StoreError::Row {
+            path: self.reader.path.clone(),
+            what: format!("a stretch of {count} readings (numbers from {first})"),
+        })?;
+        for (sequence, reading) in (first..).zip(readings) {
+            if sequence > self.sequence {
+                self.sequence = sequence;
+                if self.span.holds(reading.wall) {
+                    self.waiting.push_back((run, reading));
+                }
+            }
+        }
+        Ok(count)
     }
 
     /// Reads the next rows not yet sealed; returns how many there were.

@@ -45,7 +45,7 @@ fn sample() -> impl Strategy<Value = Option<Sample>> {
 }
 
 /// Readings whose samples are timed from their own reading.
-fn readings() -> impl Strategy<Value = Vec<Reading>> {
+pub(super) fn readings() -> impl Strategy<Value = Vec<Reading>> {
     let samples = [sample(), sample(), sample(), sample(), sample(), sample(), sample()];
     let one = (1_i64..100_000, -50_i64..50, samples, any::<Option<u64>>(), any::<Option<bool>>());
     prop::collection::vec(one, 1..60).prop_map(|rows| {
@@ -71,7 +71,7 @@ fn readings() -> impl Strategy<Value = Vec<Reading>> {
 }
 
 /// A reading as text in which every bit shows.
-fn exactly(reading: &Reading) -> String {
+pub(super) fn exactly(reading: &Reading) -> String {
     let values = Quantity::ALL.map(|quantity| quantity.of(reading).map(|sample| sample.value.to_bits()));
     format!("{reading:?} {values:x?}")
 }
@@ -117,6 +117,49 @@ proptest! {
 fn plain(at: i64, wall: i64) -> Reading {
     let flow = Sample { value: 12.5, at: SteadyMillis(at - 3), raw: RawWords::new(&[0x4148, 0]) };
     Reading { at: SteadyMillis(at), wall: WallMillis(wall), flow: Some(flow), ..Reading::default() }
+}
+
+/// One reading a second, long after today: not old enough to be sealed for its age.
+fn steady(seconds: std::ops::Range<i64>) -> impl Iterator<Item = Reading> {
+    seconds.map(|second| plain(second * 1000, 4_000_000_000_000 + second * 1000))
+}
+
+#[test]
+fn readings_come_back_while_they_are_sealed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let writer = Writer::open(&path, Options { tidy_every: Duration::ZERO, ..options() }).unwrap();
+    writer.begin_run(run("boot", 0));
+    let put = |seconds: std::ops::Range<i64>| {
+        for reading in steady(seconds) {
+            writer.append("bore-1", &reading);
+        }
+        assert!(writer.flush(PATIENCE));
+    };
+    put(0..5_000);
+    let reader = StoreReader::open(&path).unwrap();
+    // A reader that stands among the unsealed rows goes on where they were sealed under it.
+    let mut slow = reader.readings("bore-1", Span::ALL).unwrap();
+    let mut seen: Vec<i64> = slow.by_ref().take(4_500).map(|reading| reading.unwrap().at.0).collect();
+    put(5_000..13_000);
+    seen.extend(slow.map(|reading| reading.unwrap().at.0));
+    assert_eq!(seen, steady(0..13_000).map(|reading| reading.at.0).collect::<Vec<_>>());
+    let sealed: i64 = reader.connection.query_row("SELECT sum(readings) FROM stretch", [], |row| row.get(0)).unwrap();
+    assert_eq!(sealed, 3 * 4096);
+
+    let back = stored(&path, "bore-1", Span::ALL);
+    let expected: Vec<Reading> = steady(0..13_000).collect();
+    assert_eq!(back, expected);
+    let span = Span { from: Some(expected[4_000].wall), to: Some(expected[4_200].wall) };
+    assert_eq!(stored(&path, "bore-1", span), expected[4_000..4_200]);
+    assert_eq!(reader.extent("bore-1").unwrap(), Some((expected[0].wall, expected[12_999].wall, 13_000)));
+    drop(writer);
+    // The next start counts on.
+    let writer = Writer::open(&path, options()).unwrap();
+    writer.begin_run(run("boot", 1));
+    writer.append("bore-1", &plain(13_000_000, 4_000_013_000_000));
+    assert_eq!(writer.close().trouble, None);
+    assert_eq!(stored(&path, "bore-1", Span::ALL).len(), 13_001);
 }
 
 #[test]

@@ -8,7 +8,7 @@ use std::time::{Duration, SystemTime};
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use tallywell_witness::declared::Setting;
-use tallywell_witness::reading::Reading;
+use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::{Change, Disagreement, Event, HourlySummary, Step};
 use tallywell_witness::units::WallMillis;
 
@@ -18,6 +18,7 @@ use super::evidence::{Run, put_run};
 use super::keep::Keep;
 use super::log::{self, HandedOut, Note};
 use super::queue::{Batch, Lasting, Queue, Waiting};
+use super::stretch::Meanings;
 use super::timing::{self, LineHour};
 use crate::record::format_instant;
 
@@ -30,6 +31,8 @@ pub struct Options {
     pub largest: Option<u64>,
     /// The time between transactions: what a power cut can take.
     pub commit_every: Duration,
+    /// How often readings are sealed, and those that are too old or too many let go.
+    pub tidy_every: Duration,
     /// Readings that may wait in memory while the disk stalls: some 150 bytes each.
     pub most_readings_waiting: usize,
     /// Other things that may wait.
@@ -42,6 +45,7 @@ impl Default for Options {
             keep_readings: None,
             largest: None,
             commit_every: Duration::from_secs(2),
+            tidy_every: Duration::from_secs(300),
             most_readings_waiting: 20_000,
             most_lasting_waiting: 5_000,
         }
@@ -70,6 +74,7 @@ pub struct Health {
 pub struct Writer {
     queue: Arc<Queue>,
     health: Arc<Mutex<Health>>,
+    meanings: Arc<Mutex<HashMap<String, Meanings>>>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -93,11 +98,13 @@ impl Writer {
         };
         connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
         let queue = Arc::new(Queue::new(options.most_readings_waiting, options.most_lasting_waiting));
+        let meanings = Arc::new(Mutex::new(HashMap::new()));
         let mut work = Work {
             path: path.to_owned(),
             options,
             queue: Arc::clone(&queue),
             health: Arc::clone(&health),
+            meanings: Arc::clone(&meanings),
             connection: Some(connection),
             known: Known::default(),
             runs: Vec::new(),
@@ -109,13 +116,18 @@ impl Writer {
             .name("store".to_owned())
             .spawn(move || work.run())
             .map_err(|source| StoreError::File { path: path.to_owned(), source })?;
-        Ok(Self { queue, health, thread: Some(thread) })
+        Ok(Self { queue, health, meanings, thread: Some(thread) })
     }
 
     /// Begins a run: readings from here on belong to it. To be called before the first reading, and whenever the
     /// declarations change.
     pub fn begin_run(&self, run: Run) {
         self.queue.put_lasting(Lasting::Run(run));
+    }
+
+    /// Says how a meter's registers are to be understood. Readings are kept exactly without it, but take more room.
+    pub fn declare(&self, facts: &MeterFacts) {
+        locked(&self.meanings).insert(facts.meter.name.clone(), Meanings::of(facts));
     }
 
     /// Keeps a reading of a meter; false where an older one had to be dropped for it.
@@ -224,6 +236,7 @@ struct Work {
     options: Options,
     queue: Arc<Queue>,
     health: Arc<Mutex<Health>>,
+    meanings: Arc<Mutex<HashMap<String, Meanings>>>,
     connection: Option<Connection>,
     known: Known,
     /// Every run since this process began, the first at place 0: a new database may have to be told them again.
@@ -311,7 +324,8 @@ impl Work {
             }
         }
         // The batch is safe now; if sealing or pruning fails, it is tried again after the next one.
-        if let Err(source) = self.keep.after_commit(&mut connection, &self.path, &self.options) {
+        let meanings = locked(&self.meanings).clone();
+        if let Err(source) = self.keep.after_commit(&mut connection, &self.options, &meanings) {
             tracing::warn!("old readings could not be put in order: {}", StoreError::of(&self.path, source));
         }
         self.connection = Some(connection);
@@ -465,8 +479,9 @@ fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
     Ok(aside)
 }
 
-fn locked(health: &Mutex<Health>) -> std::sync::MutexGuard<'_, Health> {
-    health.lock().unwrap_or_else(PoisonError::into_inner)
+/// A panic elsewhere leaves whole values behind: each is changed in one step.
+fn locked<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// The clock on the wall.
