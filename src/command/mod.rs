@@ -8,6 +8,7 @@ pub mod completions;
 pub mod disagreements;
 pub mod export;
 pub mod note;
+pub mod outputs;
 pub mod period;
 pub mod schema;
 pub mod sim;
@@ -63,6 +64,7 @@ enum Command {
     Disagreements(disagreements::Arguments),
     Export(export::Arguments),
     Note(note::Arguments),
+    Outputs(Box<outputs::Arguments>),
     Schema(schema::Arguments),
     Timing(timing::Arguments),
 }
@@ -129,6 +131,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Disagreements(arguments) => disagreements::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Note(arguments) => note::run(&arguments),
+        Command::Outputs(arguments) => outputs::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
     }

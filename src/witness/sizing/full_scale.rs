@@ -71,7 +71,7 @@ pub(super) fn choices(question: &Question) -> Vec<FullScale> {
     let unset = question.flows.at_velocity(UNSET_VELOCITY).0;
     let mut values = vec![(Role::Recommended, recommended)];
     for alternative in [plain(1.0), plain(2.0 * HEADROOM), unset] {
-        if alternative >= largest && values.iter().all(|(_, known)| (known / alternative - 1.0).abs() > 0.01) {
+        if alternative >= largest && values.iter().all(|(_, known)| (known / alternative - 1.0).abs() > 0.1) {
             values.push((Role::Alternative, alternative));
         }
     }

@@ -27,11 +27,14 @@ fn exponent(number: f64) -> i32 {
     number.log10().floor() as i32
 }
 
-/// A number to three significant digits, without zeros that say nothing.
+/// A number to three significant digits, without zeros that say nothing; below a ten-thousandth with its power of ten.
 #[must_use]
 pub fn figure(number: f64) -> String {
     if number == 0.0 || !number.is_finite() {
         return format!("{number}");
+    }
+    if number.abs() < 1e-4 {
+        return format!("{number:.1e}");
     }
     let digits_before_point = exponent(number.abs()) + 1;
     let decimals = usize::try_from(3 - digits_before_point).unwrap_or(0).min(9);
