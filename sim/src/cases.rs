@@ -55,6 +55,26 @@ pub const CODES: [&str; 30] = [
     "low-flow-cutoff",
 ];
 
+/// Pairs of codes that leave separate marks when they are there at once.
+pub const DOUBLES: [(&str, &str); 16] = [
+    ("pulse-weight", "loop-span"),
+    ("pulse-weight", "loop-zero"),
+    ("pulse-weight", "bus-words"),
+    ("pulse-weight", "loop-open"),
+    ("pulse-narrow", "loop-span"),
+    ("pulse-narrow", "loop-fault"),
+    ("pulse-double", "loop-zero"),
+    ("pulse-rate-limit", "loop-clipped"),
+    ("pulse-gaps", "loop-held"),
+    ("pulse-extra", "loop-span"),
+    ("pulse-extra", "loop-lag"),
+    ("pulse-silent", "loop-open"),
+    ("pulse-restart", "bus-total-restart"),
+    ("bus-total-unit", "loop-span"),
+    ("bus-unit", "pulse-weight"),
+    ("bus-total-restart", "pulse-narrow"),
+];
+
 /// How strong a trouble is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Severity {
@@ -100,15 +120,30 @@ impl Case {
     /// A case with this trouble; nothing if the code is unknown. The same arguments give the same case.
     #[must_use]
     pub fn faulty(code: &str, severity: Severity, seed: u64) -> Option<Self> {
-        let code = *CODES.iter().find(|known| **known == code)?;
-        Self::with_troubles(&[code], severity, seed)
+        let code = known(code)?;
+        Self::with_troubles(&[code], severity, seed, &asked(code, severity))
     }
 
     /// A case with two troubles at once, both of ordinary severity.
     #[must_use]
     pub fn double(first: &str, second: &str, seed: u64) -> Option<Self> {
-        let known = |code: &str| CODES.into_iter().find(|known| *known == code);
-        Self::with_troubles(&[known(first)?, known(second)?], Severity::Ordinary, seed)
+        let codes = [known(first)?, known(second)?];
+        let asked = codes.iter().map(|code| asked(code, Severity::Ordinary)).reduce(both)?;
+        Self::with_troubles(&codes, Severity::Ordinary, seed, &asked)
+    }
+
+    /// A case with this trouble of ordinary severity on a day's flow that nobody here made up; nothing if the code is
+    /// unknown, or needs a flow of its own: reverse flow, flow beyond full scale, long times of little flow.
+    #[must_use]
+    pub fn on_network(code: &str, pipe: Network, seed: u64) -> Option<Self> {
+        let code = known(code)?;
+        if matches!(code, "pulse-direction" | "loop-direction" | "loop-saturated" | "low-flow-cutoff") {
+            return None;
+        }
+        let mut asked = asked(code, Severity::Ordinary);
+        asked.flow.network = Some(pipe);
+        asked.hours = (20.0, 24.0);
+        Self::with_troubles(&[code], Severity::Ordinary, seed, &asked)
     }
 
     /// A case in which nothing is wrong, though it may look odd.
@@ -161,11 +196,10 @@ impl Case {
         Direct::new(shed, place, self.sampling, self.duration, self.seed)
     }
 
-    fn with_troubles(codes: &[&'static str], severity: Severity, seed: u64) -> Option<Self> {
-        let asked = codes.iter().map(|code| asked(code, severity)).reduce(both)?;
+    fn with_troubles(codes: &[&'static str], severity: Severity, seed: u64, asked: &Asked) -> Option<Self> {
         // Most drafts show their trouble; one that does not (a flow that never reaches it, say) is thrown away.
         (0..200_u64).find_map(|attempt| {
-            let mut draft = Draft::new(&codes.concat(), seed, attempt, &asked);
+            let mut draft = Draft::new(&codes.concat(), seed, attempt, asked);
             let whole = codes.iter().all(|code| apply(code, &mut draft, severity).is_some());
             (whole && draft.shows(codes, seed)).then(|| Self::finish(draft, codes.to_vec(), severity, seed))
         })
@@ -206,6 +240,10 @@ impl Case {
             sampling: draft.sampling,
         }
     }
+}
+
+fn known(code: &str) -> Option<&'static str> {
+    CODES.into_iter().find(|known| *known == code)
 }
 
 fn asked(code: &str, severity: Severity) -> Asked {

@@ -155,3 +155,42 @@ impl PulseOutput {
         self.lost
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plant::PointPlan;
+    use crate::profile::Profile;
+
+    fn settings(full_scale: f64) -> Settings {
+        PointPlan::usual(Profile::Constant(0.0), full_scale, 1.0).sound.settings
+    }
+
+    #[test]
+    fn the_current_is_linear_in_the_flow() {
+        // Kuphaldt, Lessons in Industrial Instrumentation: 204 gal/min of 0-350 are 13.3 mA.
+        let output = |flow| CurrentOutput::new(0.2, &settings(350.0), &Loop::default(), flow).current();
+        assert!((output(204.0) - 13.325_714).abs() < 1e-6);
+        // NAMUR NE 43: no more than 20.5 and no less than 3.8 mA mean a flow.
+        assert_eq!((output(1000.0), output(-1000.0)), (20.5, 3.8));
+        assert_eq!((output(0.0), output(350.0)), (4.0, 20.0));
+    }
+
+    #[test]
+    fn no_two_pulses_are_nearer_than_on_and_off_time() {
+        // IEC 62053-31 4.1.3.3: at least 30 ms on and 30 ms off, so at most 16.67 pulses a second.
+        let settings = Settings { pulse_on: 0.03, pulse_off: 0.03, pulse_volume: 1.0, ..settings(100.0) };
+        let mut output = PulseOutput::new(0.5);
+        let mut begun = Vec::new();
+        for cycle in 0..50 {
+            output.follow_flow(25.0, f64::from(cycle) * 0.2, 0.2, &settings, Waiting(10));
+            output.emitted(f64::from(cycle + 1) * 0.2, &mut begun);
+        }
+        assert!(begun.windows(2).all(|pair| pair[1] - pair[0] > 0.06 - 1e-9));
+        let rate = (begun.len() - 1) as f64 / (begun[begun.len() - 1] - begun[0]);
+        assert!((rate - 16.6667).abs() < 1e-3, "{rate} a second");
+        // 250 L were counted in the 10 s: what is neither out nor waiting is lost.
+        let out_or_waiting = begun.len() as u64 + 15;
+        assert!((250 - out_or_waiting..=250 - begun.len() as u64).contains(&output.lost()), "{} lost", output.lost());
+    }
+}

@@ -261,3 +261,77 @@ impl RunningPump {
         self.last_flow
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cases::{Network, network};
+    use crate::plant::{PointPlan, Shed};
+
+    fn flows(profile: &Profile, turbulence: Turbulence, step: f64, count: u32) -> Vec<f64> {
+        let mut flow = Flow::new(profile, turbulence);
+        let mut random = Stream::new(3, 0);
+        (0..count).map(|k| flow.at(f64::from(k) * step, step, &mut random)).collect()
+    }
+
+    fn mean(values: &[f64]) -> f64 {
+        values.iter().sum::<f64>() / values.len() as f64
+    }
+
+    #[test]
+    fn a_pump_runs_between_two_levels_and_fills_what_is_drawn() {
+        let pump = Pump {
+            flow: 30.0,
+            droop: 0.1,
+            demand: 12.0,
+            tank: 20_000.0,
+            level: 0.5,
+            ramp: 10.0,
+            backflow: 3.0,
+            backflow_time: 6.0,
+        };
+        let flows = flows(&Profile::Pump(pump), Turbulence::default(), 1.0, 5 * 86_400);
+        // Over days, what is pumped is what is drawn, but for one tank; the day's pattern has its own mean.
+        let drawn =
+            12.0 * (1.0 + 0.5 * mean(&(0..864).map(|k| daily_pattern(f64::from(k) / 36.0)).collect::<Vec<_>>()));
+        assert!((mean(&flows) - drawn).abs() < 20_000.0 / (5.0 * 86_400.0) + 0.02, "{} of {drawn}", mean(&flows));
+        let starts = flows.windows(2).filter(|pair| pair[0] <= 0.0 && pair[1] > 0.0).count();
+        assert!((20..200).contains(&starts), "{starts} starts");
+        let lowest = flows.iter().copied().fold(0.0, f64::min);
+        assert!((-3.0..-2.8).contains(&lowest), "{lowest} L/s when the valve slams");
+        assert!(flows.iter().copied().fold(0.0, f64::max) <= 30.0);
+    }
+
+    #[test]
+    fn turbulence_has_the_deviation_and_the_correlation_asked_for() {
+        let turbulence = Turbulence { relative: 0.02, correlation: 4.0 };
+        let values = flows(&Profile::Constant(10.0), turbulence, 0.5, 400_000);
+        let mean = mean(&values);
+        let product = |lag: usize| {
+            values.iter().zip(&values[lag..]).map(|(a, b)| (a - mean) * (b - mean)).sum::<f64>() / values.len() as f64
+        };
+        assert!((product(0).sqrt() - 0.2).abs() < 0.004, "{}", product(0).sqrt());
+        // After one correlation time, 8 steps, 1/e is left.
+        assert!((product(8) / product(0) - (-1.0_f64).exp()).abs() < 0.03, "{}", product(8) / product(0));
+    }
+
+    #[test]
+    fn a_table_repeats() {
+        let values = flows(&Profile::trapezoid(1.0, 5.0, 10.0, 4.0), Turbulence::default(), 1.0, 57);
+        assert_eq!(values[5], 1.0);
+        assert_eq!(values[12], 3.0);
+        assert_eq!(values[20], 5.0);
+        assert_eq!(values[..28], values[28..56]);
+    }
+
+    #[test]
+    fn the_meter_totals_what_a_network_solver_lets_flow() {
+        // EPANET's example Net1, pipe 10: largest flow 120.9147 L/s, 5711.802 m3 in a day at steps of 60 s, and rest from
+        // minute 757 to 1367.
+        let plan = PointPlan::usual(network(Network::Net1Pipe10, 120.9147), 150.0, 1000.0);
+        let mut shed = Shed::new(vec![plan], 5);
+        shed.advance_to(86_400.0);
+        let total = shed.points()[0].meter().forward() / 1000.0;
+        assert!((total - 5711.802).abs() < 0.001 * 5711.802, "{total} m3");
+    }
+}

@@ -266,3 +266,51 @@ fn saturated(raw: f64, bits: u32) -> u64 {
     let whole = (rounded as i64).min(((1_u64 << (bits - 1)) - 1) as i64);
     whole as u64
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn encoding(format: Format, high_first: bool) -> Encoding {
+        Encoding { format, high_first, unit: LITRES, scale: 1.0, wraps_at: None }
+    }
+
+    #[test]
+    fn published_values_stand_in_their_registers() {
+        // IEEE 754 binary32 of 123456.0, as several sources print it: 47F12000.
+        assert_eq!(encoding(Format::F32, true).encode(123_456.0).as_slice(), [0x47F1, 0x2000]);
+        assert_eq!(encoding(Format::F32, false).encode(123_456.0).as_slice(), [0x2000, 0x47F1]);
+        // Arithmetic of two's complement and binary64.
+        assert_eq!(encoding(Format::U32, true).encode(1_234_567.0).as_slice(), [0x0012, 0xD687]);
+        assert_eq!(encoding(Format::I32, true).encode(-123_456.0).as_slice(), [0xFFFE, 0x1DC0]);
+        assert_eq!(encoding(Format::F64, true).encode(1_234_567.891).as_slice(), [0x4132, 0xD687, 0xE418, 0x9375]);
+    }
+
+    #[test]
+    fn counters_wrap_and_measurements_stop_at_their_end() {
+        let counter = Encoding { wraps_at: Some(1000), ..encoding(Format::U32, true) };
+        assert_eq!(counter.decode(&counter.encode(2345.9)), 345.0);
+        let narrow = encoding(Format::U16, true);
+        assert_eq!(narrow.decode(&narrow.encode(65_537.0)), 1.0);
+        assert_eq!(narrow.decode(&narrow.encode_nearest(-3.0)), 0.0);
+        let signed = encoding(Format::I16, true);
+        assert_eq!(signed.decode(&signed.encode(40_000.0)), 32_767.0);
+        assert_eq!(signed.decode(&signed.encode(-40_000.0)), -32_768.0);
+        // 0.1 has no exact binary fraction: 12.3 is still 123 tenths.
+        let tenths = Encoding { scale: 0.1, ..encoding(Format::U32, true) };
+        assert_eq!(tidy(tenths.decode(&tenths.encode(12.3))), 12.3);
+    }
+
+    proptest! {
+        #[test]
+        fn what_is_encoded_is_decoded(value in -32_000.0..32_000.0_f64, high_first: bool, unit in 0..7_usize) {
+            for format in [Format::I16, Format::I32, Format::I64, Format::F32, Format::F64] {
+                let encoding = Encoding { unit: FLOW_UNITS[unit], ..encoding(format, high_first) };
+                let shown = encoding.decode(&encoding.encode(value * encoding.unit.base));
+                let step = if format.is_float() { value.abs() * 1e-6 + 1e-9 } else { 0.5 + 1e-6 };
+                prop_assert!((shown - value).abs() <= step, "{} as {}", value, shown);
+            }
+        }
+    }
+}

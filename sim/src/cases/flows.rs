@@ -14,17 +14,22 @@ pub(crate) struct Wanted {
     pub peak: (f64, f64),
     /// Reverse flow: how large as a fraction of full scale, and for how long after each stop.
     pub reverse: Option<(f64, f64)>,
+    /// The pattern of a pipe in a network solver's example, whatever else is wanted.
+    pub network: Option<Network>,
 }
 
 impl Default for Wanted {
     fn default() -> Self {
-        Self { varied: false, rest: false, peak: (0.5, 0.95), reverse: None }
+        Self { varied: false, rest: false, peak: (0.5, 0.95), reverse: None, network: None }
     }
 }
 
 /// A profile that offers what is wanted, for `duration` seconds and a full scale in L/s.
 pub(crate) fn regime(wanted: &Wanted, full_scale: f64, duration: f64, random: &mut Stream) -> Profile {
     let peak = full_scale * random.between(wanted.peak.0, wanted.peak.1);
+    if let Some(pipe) = wanted.network {
+        return network(pipe, peak);
+    }
     if let Some((size, time)) = wanted.reverse {
         return pump(peak, size * full_scale, time, duration, random);
     }

@@ -20,13 +20,24 @@ fn every_code_has_cases_of_both_severities() {
 
 #[test]
 fn two_troubles_can_be_there_at_once() {
-    for (first, second) in [("pulse-narrow", "loop-span"), ("bus-words", "pulse-weight"), ("loop-zero", "pulse-extra")]
-    {
+    for (first, second) in DOUBLES {
         let case = Case::double(first, second, 3).expect("some draft shows both");
         assert_eq!(case.codes, [first, second]);
         assert_eq!(case.plans[0].troubles.len(), 2);
     }
     assert!(Case::double("loop-zero", "no-such-code", 3).is_none());
+}
+
+#[test]
+fn troubles_can_be_put_on_flows_of_a_network_solver() {
+    let case = Case::on_network("pulse-narrow", Network::Net1Pipe10, 3).expect("some draft shows it");
+    assert_eq!(case.plans[0].profile, network(Network::Net1Pipe10, peak(&case)));
+    assert!(Case::on_network("pulse-direction", Network::Net1Pipe10, 3).is_none());
+}
+
+fn peak(case: &Case) -> f64 {
+    let crate::profile::Profile::Table { points, .. } = &case.plans[0].profile else { return 0.0 };
+    points.iter().map(|(_, flow)| *flow).fold(0.0, f64::max)
 }
 
 #[test]
