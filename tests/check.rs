@@ -102,6 +102,30 @@ fn bad_files_end_with_status_2_and_say_it_on_standard_error_alone() {
 }
 
 #[test]
+fn what_the_disk_shows_is_a_caution_at_its_place() {
+    use std::os::unix::fs::PermissionsExt;
+    let site = site(19_200, "1s")
+        + "[store]\npath = \"gone/readings.db\"\n[notice]\nrun = [\"/no/such/program\"]\n\
+           [broker]\nurl = \"mqtt://broker:1883\"\npassword_file = \"secret\"\nca_file = \"ca.pem\"\n";
+    let folder = written(&site, MAP);
+    let mode = |name: &str, mode| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, std::fs::read(&path).unwrap_or_default()).unwrap();
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    };
+    mode("secret", 0o644);
+    mode("map.toml", 0o666);
+    let output = check(folder.path(), &["--config", "shed.toml", "--format", "json"]);
+    assert_eq!(output.status.code(), Some(0));
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let cautions = json["cautions"].as_array().unwrap().iter();
+    let said: Vec<String> = cautions
+        .map(|caution| format!("{} {} ({})", caution["line"], caution["message"], caution["instead"]))
+        .collect();
+    insta::assert_snapshot!(said.join("\n"));
+}
+
+#[test]
 fn the_shipped_schemas_are_those_of_this_program() {
     for kind in ["site", "map"] {
         let output = Command::new(env!("CARGO_BIN_EXE_tallywell")).args(["schema", kind]).output().unwrap();

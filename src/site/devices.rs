@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tallywell_witness::declared::Device;
@@ -38,7 +37,7 @@ impl<'l> Maps<'l> {
             return Ok(read.clone());
         }
         let loaded = (self.load)(path).map(|text| {
-            let file = File { path: path.to_owned(), text: Arc::from(text.as_str()), broken: false };
+            let file = File::new(path, &text);
             self.sources.push((path.to_owned(), text));
             Rc::new(map::read(file, report))
         });

@@ -6,10 +6,12 @@ use std::path::Path;
 use std::time::Duration;
 
 use tallywell_witness::declared::{Broker, EarlyReplies, Framing, Line, LineMode, Parity, Port, StoreDeclared};
+use tallywell_witness::plan::WireTiming;
 use tallywell_witness::units::parse;
 use toml::Spanned;
 
 use super::meaning::Meaning;
+use super::mentioned::{Mention, MentionKind};
 use super::written::Fields;
 
 /// Bits a second where none are declared: the standard's default (MODBUS over Serial Line V1.02 §3.2).
@@ -50,6 +52,22 @@ fn line<'a>(
     let baud = baud(fields, meaning);
     let port = port(fields, mode, meaning, ports);
     let timeout = reply_timeout.unwrap_or(DEFAULT_REPLY_TIMEOUT);
+    let framing = Framing {
+        baud,
+        parity: match fields.choice("parity").map(Spanned::into_inner) {
+            Some(1) => Parity::Odd,
+            Some(2) => Parity::None,
+            _ => Parity::Even,
+        },
+        stop_bits: fields.whole("stop_bits").map_or(1, |bits| if bits.into_inner() == 2 { 2 } else { 1 }),
+    };
+    let silence = WireTiming::new(framing).t3_5();
+    if let Some(written) = fields.text("reply_timeout").filter(|_| timeout <= silence) {
+        let milliseconds = silence.as_secs_f64() * 1e3;
+        meaning
+            .error(written.span(), format!("no reply begins so soon: the silence before it takes {milliseconds:.1} ms"))
+            .write("write `reply_timeout = \"300ms\"`, or what the slowest device needs");
+    }
     let latency = worst_latency.unwrap_or(DEFAULT_WORST_LATENCY.max(timeout));
     if let Some(written) = fields.text("worst_latency").filter(|_| latency < timeout) {
         meaning
@@ -59,15 +77,7 @@ fn line<'a>(
     Some(Line {
         name: name.to_owned(),
         port: port?,
-        framing: Framing {
-            baud,
-            parity: match fields.choice("parity").map(Spanned::into_inner) {
-                Some(1) => Parity::Odd,
-                Some(2) => Parity::None,
-                _ => Parity::Even,
-            },
-            stop_bits: fields.whole("stop_bits").map_or(1, |bits| if bits.into_inner() == 2 { 2 } else { 1 }),
-        },
+        framing,
         mode,
         reply_timeout: timeout,
         quiet_gap,
@@ -161,7 +171,7 @@ pub(super) fn store(site: &Fields<'_>, site_path: &Path, meaning: &mut Meaning<'
         meaning.error(path.span(), "the store has no name".to_owned()).write("write `path = \"readings.db\"`");
     }
     StoreDeclared {
-        path: path.map_or_else(|| site_path.with_extension("db"), |path| meaning.beside_site_file(path.get_ref())),
+        path: meaning.path(path, MentionKind::Made).unwrap_or_else(|| site_path.with_extension("db")),
         keep_readings: meaning.positive(fields.and_then(|fields| fields.text("keep_readings"))),
         largest: meaning.quantity(fields.and_then(|fields| fields.text("largest")), parse::bytes),
     }
@@ -176,6 +186,10 @@ pub(super) fn notice(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Vec
             .error(run.span(), "`run` names no program".to_owned())
             .write("write as in `run = [\"/usr/local/bin/tell-me\"]`");
         return None;
+    }
+    if let (Some(program), Some(place)) = (words.first(), run.get_ref().first()) {
+        let mention = Mention { kind: MentionKind::Program, path: program.into(), span: place.span() };
+        meaning.mentions.push(mention);
     }
     Some(words)
 }
@@ -217,12 +231,10 @@ pub(super) fn broker(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Bro
             .write("write as in `url = \"mqtt://127.0.0.1:1883\"`, with `user` and `password_file` where needed");
         return None;
     }
-    let beside =
-        |name: &str, meaning: &Meaning<'_>| fields.text(name).map(|path| meaning.beside_site_file(path.get_ref()));
     Some(Broker {
         url: text.to_owned(),
         user: fields.text("user").map(|user| (*user.get_ref()).to_owned()),
-        password_file: beside("password_file", meaning),
-        ca_file: beside("ca_file", meaning),
+        password_file: meaning.path(fields.text("password_file"), MentionKind::Secret),
+        ca_file: meaning.path(fields.text("ca_file"), MentionKind::File),
     })
 }

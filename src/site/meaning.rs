@@ -12,6 +12,7 @@ use toml::de::DeTable;
 
 use super::devices::{self, Maps};
 use super::keys;
+use super::mentioned::{Mention, MentionKind};
 use super::problem::{File, Problem, Report};
 use super::written::{Fields, parse_toml};
 use super::{lines, meters};
@@ -23,6 +24,8 @@ pub(super) struct Meaning<'r> {
     pub(super) file: &'r File,
     /// What was found wrong so far.
     pub(super) report: &'r mut Report,
+    /// Paths that are named besides the maps.
+    pub(super) mentions: Vec<Mention>,
 }
 
 impl Meaning<'_> {
@@ -63,6 +66,14 @@ impl Meaning<'_> {
         Some(duration)
     }
 
+    /// Reads a path that is relative to the site file, to be looked at once everything is understood.
+    pub(super) fn path(&mut self, written: Option<Spanned<&str>>, kind: MentionKind) -> Option<PathBuf> {
+        let written = written?;
+        let path = self.beside_site_file(written.get_ref());
+        self.mentions.push(Mention { kind, path: path.clone(), span: written.span() });
+        Some(path)
+    }
+
     /// A path as the site file means it: relative to its own folder.
     pub(super) fn beside_site_file(&self, path: &str) -> PathBuf {
         self.file.path.parent().unwrap_or(Path::new("")).join(path.trim())
@@ -80,7 +91,7 @@ pub(super) fn is_site_file(document: &DeTable<'_>) -> bool {
 }
 
 /// Understands a whole site file; `None` where its own parts are missing.
-pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) -> Option<Site> {
+pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) -> Option<(Site, Vec<Mention>)> {
     let text = file.text.clone();
     let document = parse_toml(&text, file, report);
     if is_register_map(document.get_ref()) {
@@ -90,11 +101,11 @@ pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) ->
         return None;
     }
     let fields = Fields::of_document(document.get_ref(), keys::SITE, file, report);
-    let mut meaning = Meaning { file, report };
+    let mut meaning = Meaning { file, report, mentions: Vec::new() };
     let lines = lines::lines(&fields, &mut meaning);
     let devices = devices::devices(&fields, maps, &mut meaning);
     let meters = meters::meters(&fields, &devices, &mut meaning);
-    Some(Site {
+    let site = Site {
         store: lines::store(&fields, &file.path, &mut meaning),
         notice: lines::notice(&fields, &mut meaning),
         page: lines::page(&fields, &mut meaning),
@@ -103,5 +114,6 @@ pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) ->
         lines,
         devices: devices.into_iter().filter_map(|(name, read)| Some((name, read.device?))).collect::<BTreeMap<_, _>>(),
         meters,
-    })
+    };
+    Some((site, meaning.mentions))
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use tallywell_witness::declared::{Entry, Meter, PulseCounts, Source, TotalCounts, ValueType};
-use tallywell_witness::units::{Litres, LitresPerSecond, Seconds};
+use tallywell_witness::units::{Litres, LitresPerSecond, Seconds, figure};
 use toml::Spanned;
 
 use super::map::MapRead;
@@ -140,7 +140,7 @@ fn pulses_cannot_carry(meter: &Meter, fields: &Fields<'_>, meaning: &mut Meaning
     let Some(expected) = full_scale.or(meter.limits.high).filter(|expected| *expected > highest) else { return };
     let what = if full_scale.is_some() { "full scale" } else { "the high limit" };
     let least = expected * period;
-    let (highest, expected, least) = (figure(highest.0), figure(expected.0), figure(least.0));
+    let (highest, expected, least) = (figure(highest.0, 3), figure(expected.0, 3), figure(least.0, 3));
     meaning
         .caution(written.span(), format!("these pulses carry {highest} L/s at most; {what} is {expected} L/s"))
         .write(format!("take at least {least} L a pulse, or a shorter on_time and pause"));
@@ -155,14 +155,6 @@ fn net_total(meter: &Meter, fields: &Fields<'_>, meaning: &mut Meaning<'_>) {
             .caution(written.span(), "forward pulses cannot be held against a net total exactly".to_owned())
             .write("declare `reverse_total`, or take the forward total if the map has one");
     }
-}
-
-/// A number to three significant digits, without zeros that say nothing.
-fn figure(number: f64) -> String {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to what can be printed")]
-    let decimals = (2.0 - number.abs().log10().floor()).clamp(0.0, 9.0) as usize;
-    let text = format!("{number:.decimals$}");
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
 /// A large number as people read it: `16 777 216 L`.

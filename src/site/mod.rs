@@ -9,6 +9,7 @@ mod keys;
 mod lines;
 mod map;
 mod meaning;
+mod mentioned;
 mod meter_cautions;
 mod meters;
 mod problem;
@@ -21,7 +22,6 @@ mod written;
 
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use tallywell_witness::declared::Site;
 
@@ -30,6 +30,7 @@ pub use problem::{Problem, Problems, Severity, render, wants_colour};
 pub use schema::{FileKind, schema};
 
 use devices::Maps;
+use mentioned::{Mention, writable_by_all};
 use problem::{File, Report};
 
 /// A site file that can be used, with its maps.
@@ -43,15 +44,16 @@ pub struct Loaded {
     pub sources: Vec<(PathBuf, String)>,
 }
 
-/// Reads a site file and its maps from disk.
+/// Reads a site file and its maps from disk, and looks whether the other paths that it names are there.
 ///
 /// # Errors
 /// Everything that is wrong with them, at once.
 pub fn load(path: &Path) -> Result<Loaded, Problems> {
     let text = std::fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
-    let mut loaded = parse(&text, path, &mut |map| std::fs::read_to_string(map))?;
-    let doubtful = loaded.sources.iter().filter_map(|(path, _)| writable_by_all(path)).collect::<Vec<_>>();
-    loaded.cautions.extend(doubtful);
+    let (mut loaded, mentions) = understand(&text, path, &mut |map| std::fs::read_to_string(map))?;
+    let file = File::new(path, &text);
+    loaded.cautions.extend(mentions.iter().filter_map(|mention| mention.look(&file)));
+    loaded.cautions.extend(loaded.sources.iter().filter_map(|(path, _)| writable_by_all(path)));
     Ok(loaded)
 }
 
@@ -64,17 +66,25 @@ pub fn parse(
     path: &Path,
     load_map: &mut dyn FnMut(&Path) -> io::Result<String>,
 ) -> Result<Loaded, Problems> {
-    let mut file = File { path: path.to_owned(), text: Arc::from(text), broken: false };
+    understand(text, path, load_map).map(|(loaded, _)| loaded)
+}
+
+fn understand(
+    text: &str,
+    path: &Path,
+    load_map: &mut dyn FnMut(&Path) -> io::Result<String>,
+) -> Result<(Loaded, Vec<Mention>), Problems> {
+    let mut file = File::new(path, text);
     let mut report = Report::default();
     let mut maps = Maps::new(load_map);
-    let site = meaning::site(&mut file, &mut maps, &mut report);
+    let understood = meaning::site(&mut file, &mut maps, &mut report);
     let mut sources = vec![(path.to_owned(), text.to_owned())];
     sources.append(&mut maps.sources);
     let is_usable = report.is_usable();
     let files: Vec<PathBuf> = sources.iter().map(|(path, _)| path.clone()).collect();
     let problems = report.into_sorted(&files);
-    match site.filter(|_| is_usable) {
-        Some(site) => Ok(Loaded { site, cautions: problems.into_all(), sources }),
+    match understood.filter(|_| is_usable) {
+        Some((site, mentions)) => Ok((Loaded { site, cautions: problems.into_all(), sources }, mentions)),
         None => Err(problems),
     }
 }
@@ -93,17 +103,4 @@ fn unreadable(path: &Path, error: &io::Error) -> Problems {
         Problem::of_file(Severity::Error, path, format!("cannot read the site file {}: {why}", path.display()));
     problem.write(instead);
     Problems::of(problem)
-}
-
-/// Whoever can write the site file can name a program to be run, and change what counts as evidence.
-#[cfg(unix)]
-fn writable_by_all(path: &Path) -> Option<Problem> {
-    use std::os::unix::fs::PermissionsExt;
-    let mode = std::fs::metadata(path).ok()?.permissions().mode();
-    (mode & 0o002 != 0).then(|| {
-        let mut problem =
-            Problem::of_file(Severity::Caution, path, "every user of this machine may change it".to_owned());
-        problem.write(format!("chmod o-w {}", path.display()));
-        problem
-    })
 }

@@ -24,8 +24,19 @@ pub(super) struct File {
     pub(super) path: PathBuf,
     /// All of it.
     pub(super) text: Arc<str>,
+    /// Where each of its lines begins.
+    line_starts: Arc<[usize]>,
     /// Its syntax is broken: what seems to be missing may only have been misread.
     pub(super) broken: bool,
+}
+
+impl File {
+    /// A file of this name and text.
+    pub(super) fn new(path: &Path, text: &str) -> Self {
+        let after_newlines = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n').map(|(index, _)| index + 1);
+        let line_starts = std::iter::once(0).chain(after_newlines).collect();
+        Self { path: path.to_owned(), text: Arc::from(text), line_starts, broken: false }
+    }
 }
 
 /// A stretch of a file.
@@ -33,6 +44,7 @@ pub(super) struct File {
 struct Place {
     path: PathBuf,
     text: Arc<str>,
+    line_starts: Arc<[usize]>,
     span: Range<usize>,
     label: String,
 }
@@ -78,9 +90,9 @@ impl Problem {
     #[must_use]
     pub fn line_and_column(&self) -> Option<(usize, usize)> {
         let place = self.place.as_ref()?;
-        let before = &place.text[..place.span.start];
-        let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        Some((before.matches('\n').count() + 1, before[line_start..].chars().count() + 1))
+        let line = place.line_starts.partition_point(|line_start| *line_start <= place.span.start);
+        let line_start = place.line_starts[line - 1];
+        Some((line, place.text[line_start..place.span.start].chars().count() + 1))
     }
 
     /// A problem of a whole file; the message names it.
@@ -161,7 +173,8 @@ impl Place {
         let text = &file.text;
         let start = text.floor_char_boundary(span.start.min(text.len()));
         let end = text.ceil_char_boundary(span.end.clamp(start, text.len()));
-        Self { path: file.path.clone(), text: Arc::clone(text), span: start..end, label }
+        let (text, line_starts) = (Arc::clone(text), Arc::clone(&file.line_starts));
+        Self { path: file.path.clone(), text, line_starts, span: start..end, label }
     }
 
     /// The lines of this place, and of the others that are in the same file.
@@ -236,7 +249,7 @@ fn counted(count: usize, noun: &str) -> String {
 pub fn render(problems: &[Problem], colour: bool) -> String {
     let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
     let mut report = String::new();
-    for problem in problems {
+    for problem in problems.iter().take(MOST_SHOWN) {
         for group in problem.groups() {
             report.push_str(&renderer.render(&[group]));
             report.push('\n');
@@ -245,8 +258,14 @@ pub fn render(problems: &[Problem], colour: bool) -> String {
     }
     report.truncate(report.trim_end().len());
     report.push('\n');
+    if problems.len() > MOST_SHOWN {
+        report.push_str(&format!("\nand {} more, not shown\n", problems.len() - MOST_SHOWN));
+    }
     report
 }
+
+/// More than these nobody reads in one go.
+const MOST_SHOWN: usize = 100;
 
 /// Whether a stream wants colour: a terminal, and nobody said no.
 #[must_use]

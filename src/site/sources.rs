@@ -9,6 +9,7 @@ use toml::Spanned;
 use super::devices::DeviceRead;
 use super::map::MapRead;
 use super::meaning::Meaning;
+use super::mentioned::MentionKind;
 use super::written::{listed, nearest};
 
 /// What a reference has to lead to.
@@ -53,15 +54,21 @@ impl<'d> Sources<'d> {
         wanted: Wanted,
         meaning: &mut Meaning<'_>,
     ) -> Option<Resolved<'d>> {
-        let Some(path) = written.as_ref().and_then(|written| written.get_ref().trim().strip_prefix("file:")) else {
+        let text = written.as_ref().map(|written| Spanned::new(written.span(), written.get_ref().trim()));
+        let Some(path) = text.and_then(|text| {
+            let path = text.get_ref().strip_prefix("file:")?;
+            Some(Spanned::new(text.span(), path))
+        }) else {
             return self.entry(written, wanted, meaning);
         };
-        if path.trim().is_empty() {
-            let span = written.map(|written| written.span()).unwrap_or_default();
-            meaning.error(span, "`file:` names no file".to_owned()).write("write the path right after the colon");
+        if path.get_ref().trim().is_empty() {
+            meaning
+                .error(path.span(), "`file:` names no file".to_owned())
+                .write("write the path right after the colon");
             return None;
         }
-        Some(Resolved { source: Source::File(meaning.beside_site_file(path)), entry: None })
+        let path = meaning.path(Some(path), MentionKind::File)?;
+        Some(Resolved { source: Source::File(path), entry: None })
     }
 
     /// Follows a reference to an entry.

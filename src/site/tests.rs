@@ -49,6 +49,8 @@ prot = "/dev/ttyUSB0"
 baud = "19200"
 parity = "evn"
 echo = "no"
+reply_timeout = "2ms"
+worst_latency = "1ms"
 
 [device.bore-1]
 line = "shde"
@@ -249,6 +251,14 @@ device.x = { line = "shed", address = 1, map = "shed.toml" }
 meter.m.flow = "x.flow"
 "#;
     insta::assert_snapshot!([report(MAGMETER, &[]), report(site, &[("shed.toml", site)])].join("\n"));
+}
+
+#[test]
+fn a_file_that_is_no_toml_at_all_gets_a_short_report() {
+    let lines = report(&"once upon a time\n".repeat(5000), &[]);
+    assert!(lines.ends_with("\n21 errors") && lines.contains("more places are not TOML"), "{lines}");
+    let large = report(&"# much ado\n".repeat(100_000), &[]);
+    assert!(large.starts_with("error: with 1100 kB this is no file that somebody wrote"), "{large}");
 }
 
 /// One change to a text: at a place given as a share of its length, some characters cut out, some put in.

@@ -13,9 +13,16 @@ use super::problem::{File, Report};
 
 /// Reads a file's text as TOML. What cannot be read is said; the rest is handed on, so that its errors are told as well.
 pub(super) fn parse_toml<'t>(text: &'t str, file: &mut File, report: &mut Report) -> Spanned<DeTable<'t>> {
+    if text.len() > LARGEST_FILE {
+        file.broken = true;
+        let message = format!("with {} kB this is no file that somebody wrote", text.len() / 1000);
+        report.error(file, 0..0, message).write(format!("such a file has {} kB at most", LARGEST_FILE / 1000));
+        return nothing();
+    }
     let (document, errors) = DeTable::parse_recoverable(text);
     file.broken = !errors.is_empty();
-    for error in errors {
+    let more = errors.len().saturating_sub(MOST_SYNTAX_ERRORS);
+    for error in errors.into_iter().take(MOST_SYNTAX_ERRORS) {
         let (what, instead) = toml_error(error.message());
         let problem = report.error(file, error.span().unwrap_or_default(), format!("this is not TOML: {what}"));
         problem.of_syntax();
@@ -23,7 +30,20 @@ pub(super) fn parse_toml<'t>(text: &'t str, file: &mut File, report: &mut Report
             problem.write(instead);
         }
     }
+    if more > 0 {
+        report.error(file, text.len()..text.len(), format!("and {more} more places are not TOML")).of_syntax();
+        return nothing();
+    }
     document
+}
+
+/// A file with so many syntax errors is something else than TOML.
+const MOST_SYNTAX_ERRORS: usize = 20;
+/// Bytes: a full line of 247 devices and as many meters takes a tenth of it.
+const LARGEST_FILE: usize = 1_000_000;
+
+fn nothing<'t>() -> Spanned<DeTable<'t>> {
+    Spanned::new(0..0, DeTable::new())
 }
 
 /// The slips that people make most, in words for people; the parser's own words for the rest.
@@ -39,6 +59,7 @@ fn toml_error(message: &str) -> (&str, Option<&'static str>) {
         "invalid basic string" | "invalid literal string" => {
             ("a text that does not end", "close its quotes on the same line")
         }
+        "recursion limit" => ("nested too deeply", "tables go four deep at most, as in `[meter.bore-1.loop]`"),
         "key with no value" => ("a key without a value", "write `KEY = VALUE`"),
         "missing value for key" => ("nothing behind the `=`", "write a value, or leave the key out"),
         "missing assignment between key-value pairs" => ("no `=` behind the key", "write `KEY = VALUE`"),

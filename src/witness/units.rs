@@ -225,3 +225,37 @@ impl Unit {
         }
     }
 }
+
+/// A number for people: rounded to so many significant digits, without an exponent and without zeros that say nothing.
+#[must_use]
+pub fn figure(number: f64, digits: u8) -> String {
+    if number == 0.0 || !number.is_finite() {
+        return format!("{number}");
+    }
+    let before_point = number.abs().log10().floor() + 1.0;
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to what can be printed")]
+    let decimals = (f64::from(digits) - before_point).clamp(0.0, 12.0) as usize;
+    let text = format!("{number:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::figure;
+
+    #[test]
+    fn figures_say_no_more_than_their_digits() {
+        for (number, text) in [
+            (16.666_67, "16.7"),
+            (36.0, "36"),
+            (0.000_123_4, "0.000123"),
+            (-2.5, "-2.5"),
+            (1234.5, "1234"),
+            (99.96, "100"),
+            (0.0, "0"),
+            (f64::NAN, "NaN"),
+        ] {
+            assert_eq!(figure(number, 3), text);
+        }
+    }
+}

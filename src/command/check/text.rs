@@ -276,13 +276,7 @@ fn whole(time: Duration) -> String {
     format!("{:.0}", milliseconds(time))
 }
 
-/// A number to three significant digits, without zeros that say nothing.
+/// Three digits are enough to plan with.
 fn figure(number: f64) -> String {
-    if number == 0.0 {
-        return "0".to_owned();
-    }
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped to what can be printed")]
-    let decimals = (2.0 - number.abs().log10().floor()).clamp(0.0, 9.0) as usize;
-    let text = format!("{number:.decimals$}");
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    tallywell_witness::units::figure(number, 3)
 }
