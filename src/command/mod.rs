@@ -10,6 +10,7 @@ pub mod export;
 pub mod note;
 pub mod outputs;
 pub mod period;
+pub mod read;
 pub mod schema;
 pub mod sim;
 pub mod timing;
@@ -65,6 +66,7 @@ enum Command {
     Export(export::Arguments),
     Note(note::Arguments),
     Outputs(Box<outputs::Arguments>),
+    Read(read::Arguments),
     Schema(schema::Arguments),
     Timing(timing::Arguments),
 }
@@ -132,6 +134,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Export(arguments) => export::run(&arguments),
         Command::Note(arguments) => note::run(&arguments),
         Command::Outputs(arguments) => outputs::run(&arguments),
+        Command::Read(arguments) => read::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
     }

@@ -147,10 +147,10 @@ impl fmt::Display for Fault {
 pub const fn exception_name(code: u8) -> &'static str {
     match code {
         0x01 => "it does not know this function",
-        0x02 => "it has no such register, or not so many from there",
-        0x03 => "it does not allow this quantity",
+        0x02 => "no such register, or not so many",
+        0x03 => "not in this quantity",
         0x04 => "it failed while reading",
-        0x05 => "it has accepted and needs more time",
+        0x05 => "accepted, but it needs more time",
         0x06 => "it is busy",
         0x08 => "its memory has a parity error",
         0x0A => "the gateway has no path to it",
@@ -192,7 +192,7 @@ mod tests {
         the reply's checksum is wrong
         address 12 answered
         function 04h was answered
-        the device refused: it has no such register, or not so many from there (02h)
+        the device refused: no such register, or not so many (02h)
         ");
     }
 }

@@ -9,7 +9,8 @@
 //! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
 //! - [`bus`]: one open port, performing transactions;
 //! - [`statistics`], [`event`]: how the devices answered, and what is told of it;
-//! - [`thread`]: the line's own thread, which polls by the schedule.
+//! - [`thread`]: the line's own thread, which polls by the schedule;
+//! - [`once`]: one device, read once.
 
 pub mod adapter;
 pub mod bus;
@@ -19,6 +20,7 @@ pub mod event;
 pub mod fault;
 pub mod gateway;
 pub mod moment;
+pub mod once;
 pub mod overdue;
 pub mod port;
 pub mod quiet;

@@ -4,4 +4,5 @@
 
 mod faults;
 mod ports;
+mod read;
 mod rig;
