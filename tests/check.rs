@@ -77,6 +77,42 @@ fn a_line_that_cannot_carry_its_load_is_a_bad_answer_with_a_way_out() {
     assert_eq!(check(folder.path(), &["--config", "shed.toml"]).status.code(), Some(0));
 }
 
+/// A full scale far above the high limit, pulses shorter than receivers are held to see, a counter that is soon full.
+#[test]
+fn outputs_that_will_not_do_well_are_cautions() {
+    let map = "[entry.current]\ntable = \"input\"\naddress = 0\ntype = \"u16\"\nunit = \"mA\"\nscale = 0.001\n\
+               [entry.count]\ntable = \"input\"\naddress = 1\ntype = \"u16\"\n";
+    let site = "site = \"Shed\"\n[line.shed]\nport = \"/dev/ttyUSB0\"\n\
+                [device.inputs]\nline = \"shed\"\naddress = 1\nmap = \"map.toml\"\nevery = \"1s\"\n\
+                [meter.bore.loop]\ncurrent = \"inputs.current\"\nfull_scale = \"100 L/s\"\naccuracy = \"0.5 %\"\n\
+                [meter.bore.pulse]\ncount = \"inputs.count\"\nvolume = \"5 L\"\non_time = \"20ms\"\n\
+                [meter.bore.limits]\nhigh = \"25 L/s\"\n";
+    let folder = written(site, map);
+    let output = check(folder.path(), &["--config", "shed.toml"]);
+    let plan = text(output.stdout);
+    let meter = plan.split("\n\n").find(|paragraph| paragraph.starts_with("Meter bore")).unwrap();
+    insta::assert_snapshot!(meter, @r"
+    Meter bore
+      loop   inputs.current: 4 mA is 0 L/s, 20 mA is 100 L/s
+      pulse  inputs.count: 5 L each, up to 125 L/s
+      caution: 20 mA at 100 L/s is 4 times the high limit: it never passes 8 mA; 40
+      L/s, set in meter and receiver, would make every error of the loop smaller
+      caution: the input's accuracy, 0.5 % of span, is coarser than tolerance.flow,
+      0.25 %; what accuracy explains is let pass: the tolerance decides nothing;
+      state the better of the two
+      caution: the pulse counter begins again every 0.91 h at full scale; an
+      interruption of more than half of that loses a whole turn; count with 32 bits
+      if the module can
+      caution: pulses of 20 ms; receivers are only held to see 30 ms; make sure
+      that the receiver's filter lets them through, or lengthen them
+    ");
+
+    let output = check(folder.path(), &["--config", "shed.toml", "--format", "json"]);
+    let json: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(json["outputs"][0]["meter"], "bore");
+    assert_eq!(json["outputs"][0]["cautions"].as_array().unwrap().len(), 4);
+}
+
 #[test]
 fn bad_files_end_with_status_2_and_say_it_on_standard_error_alone() {
     let folder = written(&site(9600, "1"), MAP);

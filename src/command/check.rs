@@ -5,9 +5,11 @@ mod json;
 mod text;
 
 use clap::Args;
+use std::collections::BTreeMap;
 use std::io::Write;
 use tallywell_witness::declared::{LineMode, Table};
 use tallywell_witness::plan::{LineLoad, LinePlan, PlanError, Remedy, line_plan, what_would_fit};
+use tallywell_witness::sizing::{self, Caution, Concern};
 
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
 use crate::site::{self, Loaded};
@@ -38,13 +40,21 @@ pub fn run(arguments: &Arguments) -> CommandResult {
             return Err(problems.into());
         }
     };
-    let lines = planned(&loaded)?;
+    let checked = Checked { lines: planned(&loaded)?, outputs: outputs(&loaded)?, loaded };
     match arguments.format.format {
-        Format::Json => writeln!(out, "{:#}", json::of_checked(&loaded, &lines))?,
-        Format::Text => out.write_all(text::of_checked(&loaded, &lines, site::wants_colour(&out)).as_bytes())?,
+        Format::Json => writeln!(out, "{:#}", json::of_checked(&checked))?,
+        Format::Text => out.write_all(text::of_checked(&checked, site::wants_colour(&out)).as_bytes())?,
     }
-    let all_fit = lines.iter().all(PlannedLine::fits);
+    let all_fit = checked.lines.iter().all(PlannedLine::fits);
     Ok(if all_fit { Outcome::Good } else { Outcome::Bad })
+}
+
+/// Files without errors, and what follows from them.
+struct Checked {
+    loaded: Loaded,
+    lines: Vec<PlannedLine>,
+    /// What each meter's outputs will not do well, by the meter's name.
+    outputs: BTreeMap<String, Vec<Caution>>,
 }
 
 /// What is read on one line, and whether that can be.
@@ -71,6 +81,18 @@ fn planned(loaded: &Loaded) -> Result<Vec<PlannedLine>, PlanError> {
             let listens = line.mode == LineMode::Listen;
             let remedies = if listens { Vec::new() } else { what_would_fit(&loaded.site, &line.name)? };
             Ok(PlannedLine { load: plan.load(), plan, listens, remedies })
+        })
+        .collect()
+}
+
+fn outputs(loaded: &Loaded) -> anyhow::Result<BTreeMap<String, Vec<Caution>>> {
+    let meters = loaded.site.meters.keys();
+    meters
+        .map(|name| {
+            let mut cautions = sizing::cautions(&site::meter_facts(&loaded.site, name)?);
+            // Pulses that cannot carry the flow are shown among the cautions of the file, where they are written.
+            cautions.retain(|caution| caution.concern != Concern::PulsesCannotCarry);
+            Ok((name.clone(), cautions))
         })
         .collect()
 }

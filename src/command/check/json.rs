@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use tallywell_witness::declared::Port;
 use tallywell_witness::plan::{DevicePlan, Purpose, Remedy};
 
-use super::{PlannedLine, function_code};
+use super::{Checked, PlannedLine, function_code};
 use crate::site::{Loaded, Problem, Problems, Severity};
 
 /// Files that cannot be used: their problems.
@@ -17,13 +17,15 @@ pub(super) fn of_problems(problems: &Problems) -> Value {
 }
 
 /// Files that can be used: what is doubtful about them, and the read plan.
-pub(super) fn of_checked(loaded: &Loaded, lines: &[PlannedLine]) -> Value {
+pub(super) fn of_checked(checked: &Checked) -> Value {
+    let loaded = &checked.loaded;
     json!({
         "site": loaded.site.name,
         "files": loaded.sources.iter().map(|(path, _)| path.display().to_string()).collect::<Vec<_>>(),
         "errors": [],
         "cautions": loaded.cautions.iter().map(problem).collect::<Vec<_>>(),
-        "lines": lines.iter().map(|planned| line(loaded, planned)).collect::<Vec<_>>(),
+        "outputs": checked.outputs.iter().map(|(meter, cautions)| json!({ "meter": meter, "cautions": cautions })).collect::<Vec<_>>(),
+        "lines": checked.lines.iter().map(|planned| line(loaded, planned)).collect::<Vec<_>>(),
     })
 }
 

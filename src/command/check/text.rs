@@ -6,19 +6,23 @@ use std::time::Duration;
 use tallywell_witness::declared::{Line, Meter, Parity, Port, Site, Source, Table};
 use tallywell_witness::plan::{DevicePlan, PlannedRequest, Purpose, Remedy};
 
-use super::{PlannedLine, function_code};
+use super::{Checked, PlannedLine, function_code};
 use crate::site::{Loaded, render};
 
 /// The width of a terminal on which everything fits.
 const COLUMNS: usize = 80;
 
 /// The report of a check that found no error.
-pub(super) fn of_checked(loaded: &Loaded, lines: &[PlannedLine], colour: bool) -> String {
+pub(super) fn of_checked(checked: &Checked, colour: bool) -> String {
+    let Checked { loaded, lines, outputs } = checked;
     let mut text = String::new();
     heading(&mut text, loaded);
     for meter in loaded.site.meters.values() {
         text.push('\n');
         add_meter(&mut text, &loaded.site, meter);
+        for caution in outputs.get(&meter.name).into_iter().flatten() {
+            add_sentence(&mut text, &format!("  caution: {}; {}", caution.found, caution.advice));
+        }
     }
     for planned in lines {
         text.push('\n');
@@ -29,7 +33,7 @@ pub(super) fn of_checked(loaded: &Loaded, lines: &[PlannedLine], colour: bool) -
         text.push_str(&render(&loaded.cautions, colour));
     }
     text.push('\n');
-    conclusion(&mut text, loaded, lines);
+    conclusion(&mut text, checked);
     text
 }
 
@@ -40,13 +44,15 @@ fn heading(text: &mut String, loaded: &Loaded) {
     let _ = writeln!(text, "{files} and {maps} register {}", if maps == 1 { "map" } else { "maps" });
 }
 
-fn conclusion(text: &mut String, loaded: &Loaded, lines: &[PlannedLine]) {
-    let cautions = match loaded.cautions.len() {
+fn conclusion(text: &mut String, checked: &Checked) {
+    let of_outputs: usize = checked.outputs.values().map(Vec::len).sum();
+    let cautions = match checked.loaded.cautions.len() + of_outputs {
         0 => "no caution".to_owned(),
         1 => "1 caution".to_owned(),
         several => format!("{several} cautions"),
     };
-    let overloaded: Vec<&str> = lines.iter().filter(|line| !line.fits()).map(|line| line.plan.line.as_str()).collect();
+    let overloaded: Vec<&str> =
+        checked.lines.iter().filter(|line| !line.fits()).map(|line| line.plan.line.as_str()).collect();
     let _ = match overloaded.as_slice() {
         [] => writeln!(text, "No error, {cautions}."),
         [line] => writeln!(text, "No error in the files, {cautions}; line {line} cannot carry its load."),
