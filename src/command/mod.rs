@@ -5,12 +5,14 @@
 
 pub mod check;
 pub mod completions;
+pub mod demo;
 pub mod disagreements;
 pub mod export;
 pub mod note;
 pub mod outputs;
 pub mod period;
 pub mod read;
+pub mod run;
 pub mod schema;
 pub mod sim;
 pub mod timing;
@@ -59,16 +61,18 @@ enum LogStyle {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    Check(check::Arguments),
-    Sim(sim::Arguments),
-    Completions(completions::Arguments),
-    Disagreements(disagreements::Arguments),
-    Export(export::Arguments),
-    Note(note::Arguments),
+    Demo(demo::Arguments),
     Outputs(Box<outputs::Arguments>),
+    Check(check::Arguments),
     Read(read::Arguments),
-    Schema(schema::Arguments),
+    Run(run::Arguments),
+    Disagreements(disagreements::Arguments),
     Timing(timing::Arguments),
+    Note(note::Arguments),
+    Export(export::Arguments),
+    Sim(sim::Arguments),
+    Schema(schema::Arguments),
+    Completions(completions::Arguments),
 }
 
 /// The answer of a command that could be done.
@@ -128,6 +132,8 @@ pub fn main() -> ExitCode {
 fn carry_out(command: Command) -> CommandResult {
     match command {
         Command::Check(arguments) => check::run(&arguments),
+        Command::Demo(arguments) => demo::run(&arguments),
+        Command::Run(arguments) => run::run(&arguments),
         Command::Sim(arguments) => sim::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
         Command::Disagreements(arguments) => disagreements::run(&arguments),

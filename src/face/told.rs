@@ -1,7 +1,7 @@
 //! Disagreements and events as others see them: the same JSON in every place, the same words for people.
 
 use serde_json::{Value, json};
-use tallywell_witness::tally::{Disagreement, DisagreementKind, Event, EventKind, Largest, Moment};
+use tallywell_witness::tally::{Between, Disagreement, DisagreementKind, Event, EventKind, Largest, Moment};
 
 use crate::record::format_instant;
 
@@ -57,6 +57,18 @@ pub fn disagreement_text(it: &Disagreement, cause: Option<&str>) -> String {
     let cause = cause.unwrap_or("not looked for yet");
     text.push_str(&format!("  cause: {cause}\n"));
     text
+}
+
+/// A disagreement in one line, for a log: without its meter and times.
+#[must_use]
+pub fn disagreement_line(it: &Disagreement) -> String {
+    format!("{}: {}; {}", between_words(it.between), size(it), how(it))
+}
+
+/// A tally as people write it: `total/pulse`.
+#[must_use]
+pub fn between_words(between: Between) -> String {
+    between.words().join("/")
 }
 
 /// How large a disagreement was.

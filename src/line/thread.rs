@@ -57,7 +57,7 @@ pub enum StartError {
 enum Command {
     AskOnce(PersonsRequest),
     Replace(Vec<Task>),
-    Timing(oneshot::Sender<LineTiming>),
+    Timing(oneshot::Sender<(WallMillis, LineTiming)>),
     Stop,
 }
 
@@ -113,29 +113,16 @@ impl LineThread {
         }
     }
 
-    /// Asks one unit once, between the transactions of the schedule.
-    ///
-    /// # Errors
-    /// The port is gone, or the line ended; said for people.
-    pub async fn ask_once(&self, unit: UnitAddress, request: ReadRequest) -> Result<Once, String> {
-        let (reply, answer) = oneshot::channel();
-        let ended = || "the line has ended".to_owned();
-        let asked = PersonsRequest { unit, request, reply };
-        self.commands.send(Command::AskOnce(asked)).map_err(|_| ended())?;
-        answer.await.map_err(|_| ended())?
+    /// A way to ask this line from another task.
+    #[must_use]
+    pub fn handle(&self) -> LineHandle {
+        LineHandle { commands: self.commands.clone() }
     }
 
     /// Polls by another plan from now on. What is known of the units is kept.
     pub fn replace(&self, tasks: Vec<Task>) {
         // A line that has ended has nothing to replace.
         let _ = self.commands.send(Command::Replace(tasks));
-    }
-
-    /// The figures since the last that were handed over.
-    pub async fn timing(&self) -> Option<LineTiming> {
-        let (reply, timing) = oneshot::channel();
-        self.commands.send(Command::Timing(reply)).ok()?;
-        timing.await.ok()
     }
 
     /// Ends the line after the transaction under way, and waits for that.
@@ -150,6 +137,33 @@ impl LineThread {
         {
             tracing::error!("a line's thread ended by a bug of this program");
         }
+    }
+}
+
+/// A way to ask a running line, from any task.
+#[derive(Clone, Debug)]
+pub struct LineHandle {
+    commands: mpsc::UnboundedSender<Command>,
+}
+
+impl LineHandle {
+    /// Asks one unit once, between the transactions of the schedule.
+    ///
+    /// # Errors
+    /// The port is gone, or the line ended; said for people.
+    pub async fn ask_once(&self, unit: UnitAddress, request: ReadRequest) -> Result<Once, String> {
+        let (reply, answer) = oneshot::channel();
+        let ended = || "the line has ended".to_owned();
+        let asked = PersonsRequest { unit, request, reply };
+        self.commands.send(Command::AskOnce(asked)).map_err(|_| ended())?;
+        answer.await.map_err(|_| ended())?
+    }
+
+    /// The figures of the stretch that runs and when it began; nothing once the line has ended.
+    pub async fn timing(&self) -> Option<(WallMillis, LineTiming)> {
+        let (reply, timing) = oneshot::channel();
+        self.commands.send(Command::Timing(reply)).ok()?;
+        timing.await.ok()
     }
 }
 
@@ -319,7 +333,7 @@ impl Poller {
         match command {
             Some(Command::AskOnce(asked)) => self.asked_once.push_back(asked),
             Some(Command::Replace(tasks)) => self.replace(tasks),
-            Some(Command::Timing(reply)) => drop(reply.send(self.timing_so_far())),
+            Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
             Some(Command::Stop) | None => self.stopping = true,
         }
         if self.line.mode == LineMode::Listen {

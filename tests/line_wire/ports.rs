@@ -72,7 +72,7 @@ fn only_reading_functions_leave_the_program() {
     let unit = UnitAddress::new(1).unwrap();
     let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
     for request in &requests {
-        let outcome = runtime.block_on(running.thread.ask_once(unit, *request)).unwrap();
+        let outcome = runtime.block_on(running.thread.handle().ask_once(unit, *request)).unwrap();
         if request.count() > 0 {
             let (answer, _) = outcome.unwrap();
             let length = match answer {

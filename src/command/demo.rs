@@ -1,0 +1,202 @@
+//! `demo`: a simulated shed over a real pseudo-terminal, the real daemon on it, and a disagreement found and explained.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::Context;
+use clap::{Args, Parser};
+use tallywell_sim::rig::Rig;
+use tallywell_sim::scenario::Scenario;
+use tallywell_witness::declared::Site;
+use tallywell_witness::reading::Reading;
+use tallywell_witness::station::Told;
+use tallywell_witness::tally::Change;
+use tallywell_witness::units::Milliamperes;
+use tokio::sync::mpsc::unbounded_channel;
+
+use super::{CommandLine, CommandResult, Outcome, carry_out};
+use crate::daemon::{self, Options};
+use crate::face::told;
+use crate::record::format_instant;
+use crate::site;
+
+const SCENARIO: &str = include_str!("../../config/scenarios/kestrel-creek.toml");
+const SITE: &str = include_str!("../../config/kestrel-creek.toml");
+const MAPS: [(&str, &str); 3] = [
+    ("magmeter.toml", include_str!("../../config/maps/magmeter.toml")),
+    ("current-inputs.toml", include_str!("../../config/maps/current-inputs.toml")),
+    ("pulse-inputs.toml", include_str!("../../config/maps/pulse-inputs.toml")),
+];
+/// The port that the example site names, and that the simulated one takes the place of.
+const EXAMPLE_PORT: &str = "/dev/serial/by-id/usb-rs485";
+
+/// Watch a simulated shed for a minute: no hardware, no other command
+#[derive(Debug, Args)]
+#[command(after_help = "Example: tallywell demo")]
+pub struct Arguments {
+    /// How long to poll
+    #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u64).range(5..=3600))]
+    seconds: u64,
+    /// Leave site file, maps and store in this folder, to go on with them
+    #[arg(long, value_name = "FOLDER")]
+    keep: Option<PathBuf>,
+}
+
+/// Runs the demonstration.
+///
+/// # Errors
+/// No pseudo-terminal, or no folder for its files.
+pub fn run(arguments: &Arguments) -> CommandResult {
+    let folder = Folder::make(arguments.keep.as_deref())?;
+    let link = folder.path().join("line");
+    let config = lay_out(folder.path(), &link)?;
+
+    let scenario = Scenario::parse(SCENARIO, "kestrel-creek.toml")?;
+    println!("{}", wrapped(&scenario.about));
+    println!("Polling it for {} s over a simulated RS-485 line at 19200 bit/s.\n", arguments.seconds);
+    let rig = Rig::start(scenario, &link)?;
+    poll(&config, Duration::from_secs(arguments.seconds))?;
+    let (requests, short_silences) = rig.witnessed(|seen| (seen.requests, seen.short_silences));
+    println!("\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence.");
+    drop(rig);
+
+    let config = config.display().to_string();
+    for command in [&["timing", "--config", &config][..], &["disagreements", "--config", &config]] {
+        println!("\n$ tallywell {}", command.join(" "));
+        let line = CommandLine::try_parse_from(["tallywell"].iter().chain(command))?;
+        carry_out(line.command)?;
+    }
+    folder.say_where();
+    Ok(Outcome::Good)
+}
+
+/// Polls with the real daemon and prints what the meters tell.
+fn poll(config: &Path, time: Duration) -> anyhow::Result<()> {
+    let loaded = site::load(config)?;
+    let declared = loaded.site.clone();
+    let (observer, mut heard) = unbounded_channel();
+    let options = Options { config: config.to_owned(), loaded, observer: Some(observer) };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
+    runtime.block_on(async {
+        let printer = tokio::spawn(async move {
+            println!("{}", HEADING);
+            while let Some(told) = heard.recv().await {
+                // Who closed our output sees nothing; the polling ends by itself.
+                let _ = print(&declared, &told);
+            }
+        });
+        daemon::run(options, tokio::time::sleep(time)).await?;
+        printer.await.context("the demonstration's printer failed")
+    })
+}
+
+const HEADING: &str = "time (UTC)    meter      bus L/s   loop mA = L/s      total L    pulses";
+
+fn print(site: &Site, told: &Told) -> std::io::Result<()> {
+    let Told::Reading { meter, reading, changes } = told else { return Ok(()) };
+    let mut out = std::io::stdout().lock();
+    writeln!(out, "{}", row(site, meter, reading))?;
+    for change in changes {
+        match change {
+            Change::Opened(it) => writeln!(out, "\n  ! {meter}: {}\n", told::disagreement_line(it))?,
+            Change::Closed(it) => writeln!(out, "\n  . {meter}: over: {}\n", told::disagreement_line(it))?,
+            Change::EventBegan(it) => writeln!(out, "  - {meter}: {}", told::event_words(&it.what))?,
+            Change::EventEnded(it) => writeln!(out, "  - {meter}: over: {}", told::event_words(&it.what))?,
+            Change::Grew(_) | Change::Step(_) | Change::Hour(_) => {}
+        }
+    }
+    Ok(())
+}
+
+fn row(site: &Site, meter: &str, reading: &Reading) -> String {
+    let cell = |value: Option<f64>, digits: usize| value.map_or_else(|| "-".to_owned(), |it| format!("{it:.digits$}"));
+    let value = |sample: Option<tallywell_witness::reading::Sample>| sample.map(|sample| sample.value);
+    let current = value(reading.loop_ma);
+    let declared = site.meters.get(meter).and_then(|meter| meter.current_loop.as_ref());
+    let looped = current.zip(declared).map(|(current, declared)| declared.flow_of(Milliamperes(current)).0);
+    // Only the time of day: the demonstration lasts a minute.
+    let time = format_instant(reading.wall);
+    let time = time.split_once('T').map_or(time.as_str(), |(_, time)| time.trim_end_matches('Z'));
+    format!(
+        "{time}  {meter:<8} {:>9} {:>9} {:>7} {:>12} {:>9}",
+        cell(value(reading.flow), 2),
+        cell(current, 3),
+        cell(looped, 2),
+        cell(value(reading.total), 0),
+        cell(value(reading.pulses), 0),
+    )
+}
+
+/// Writes the example site and its maps, with the simulated port in the place of the real one.
+fn lay_out(folder: &Path, link: &Path) -> anyhow::Result<PathBuf> {
+    let write = |path: &Path, text: &str| {
+        std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
+    };
+    let maps = folder.join("maps");
+    std::fs::create_dir_all(&maps).with_context(|| format!("cannot make {}", maps.display()))?;
+    for (name, text) in MAPS {
+        write(&maps.join(name), text)?;
+    }
+    let config = folder.join("kestrel-creek.toml");
+    write(&config, &SITE.replace(EXAMPLE_PORT, &link.display().to_string()))?;
+    Ok(config)
+}
+
+/// Where the demonstration's files are.
+enum Folder {
+    /// Gone at the end.
+    Passing(PathBuf),
+    /// The user's.
+    Kept(PathBuf),
+}
+
+impl Folder {
+    fn make(keep: Option<&Path>) -> anyhow::Result<Self> {
+        let (path, kept) = match keep {
+            Some(folder) => (folder.to_owned(), true),
+            None => (std::env::temp_dir().join(format!("tallywell-demo-{}", std::process::id())), false),
+        };
+        std::fs::create_dir_all(&path).with_context(|| format!("cannot make the folder {}", path.display()))?;
+        let path = path.canonicalize().with_context(|| format!("cannot find the folder {}", path.display()))?;
+        Ok(if kept { Self::Kept(path) } else { Self::Passing(path) })
+    }
+
+    fn path(&self) -> &Path {
+        match self {
+            Self::Passing(path) | Self::Kept(path) => path,
+        }
+    }
+
+    fn say_where(&self) {
+        match self {
+            Self::Kept(path) => println!("\nEverything is in {}; try `tallywell export` on it.", path.display()),
+            Self::Passing(_) => println!("\nTo go on with these files, run it with `--keep FOLDER`."),
+        }
+    }
+}
+
+impl Drop for Folder {
+    fn drop(&mut self) {
+        if let Self::Passing(path) = self {
+            let _ = std::fs::remove_dir_all(path);
+        }
+    }
+}
+
+/// Folded at 78 columns.
+fn wrapped(text: &str) -> String {
+    let mut lines = vec![String::new()];
+    for word in text.split_whitespace() {
+        let last = lines.len() - 1;
+        if !lines[last].is_empty() && lines[last].len() + word.len() >= 78 {
+            lines.push(word.to_owned());
+        } else {
+            if !lines[last].is_empty() {
+                lines[last].push(' ');
+            }
+            lines[last].push_str(word);
+        }
+    }
+    lines.join("\n")
+}

@@ -1,0 +1,509 @@
+//! What the daemon does with each thing that it is told.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+use tallywell_witness::declared::{Entry, Setting, Site, Source};
+use tallywell_witness::plan::Request as PlanRequest;
+use tallywell_witness::reading::MeterFacts;
+use tallywell_witness::station::{Registers, Stations, Told};
+use tallywell_witness::tally::{Change, Disagreement, VolumeJudged};
+use tallywell_witness::units::WallMillis;
+use tokio::sync::mpsc;
+
+use super::file_source::FileReading;
+use super::memory::Memory;
+use super::namer::Namer;
+use super::socket::{Asked, Request};
+use super::sources::{Heard, Sources};
+use super::{DaemonError, Options, clock, live, supervisor};
+use crate::face::notice::Notices;
+use crate::face::told;
+use crate::line::clock::{Clock, steady};
+use crate::line::event::{FromLine, LineEvent};
+use crate::line::request::{ReadRequest, UnitAddress};
+use crate::line::statistics::LineTiming;
+use crate::site::{self, Loaded, meter_facts};
+use crate::store::evidence::Run;
+use crate::store::log::{Note, NoteKind};
+use crate::store::timing::{DeviceHour, LineHour};
+use crate::store::{self, Span, StoreReader, Writer};
+
+/// What the tallies remember is kept so often; what a power cut takes of it is made up from the readings that follow.
+const MEMORY_KEPT_EVERY: Duration = Duration::from_secs(10);
+/// The hour of timing that runs is kept so often, so that `timing` can show it.
+const TIMING_KEPT_EVERY: Duration = Duration::from_secs(5);
+/// How long notices may take at the end.
+const LAST_NOTICES: Duration = Duration::from_secs(5);
+
+/// The daemon's one state.
+#[derive(Debug)]
+pub(super) struct Core {
+    config: PathBuf,
+    site: Arc<Site>,
+    clock: Clock,
+    stations: Stations,
+    memory: Memory,
+    writer: Writer,
+    notices: Option<(Notices, tokio::task::JoinHandle<()>)>,
+    observer: Option<mpsc::UnboundedSender<Told>>,
+    watchers: Vec<Asked>,
+    settings: BTreeMap<(String, Setting), f64>,
+    namer: Namer,
+    lines: BTreeMap<String, LineState>,
+    failing_files: BTreeSet<PathBuf>,
+    timings: mpsc::UnboundedReceiver<(String, WallMillis, LineTiming)>,
+    to_timings: mpsc::UnboundedSender<(String, WallMillis, LineTiming)>,
+    memory_kept: Instant,
+    timing_kept: Instant,
+    trouble: Option<String>,
+    changed: bool,
+}
+
+/// What is known of a line beside its readings.
+#[derive(Debug)]
+pub(super) struct LineState {
+    /// Why its port is not open.
+    pub(super) lost: Option<String>,
+    /// The devices that do not answer.
+    pub(super) silent: Vec<String>,
+}
+
+impl Core {
+    /// Opens the store and takes up what was remembered of each meter.
+    ///
+    /// # Errors
+    /// The store cannot be used.
+    pub(super) fn start(options: Options) -> Result<Self, DaemonError> {
+        let Options { config, loaded, observer } = options;
+        let path = &loaded.site.store.path;
+        let writer = Writer::open(
+            path,
+            store::Options {
+                keep_readings: loaded.site.store.keep_readings,
+                largest: loaded.site.store.largest,
+                ..store::Options::default()
+            },
+        )?;
+        let reader = StoreReader::open(path)?;
+        let clock = clock::since_boot();
+        let memory = Memory::recall(&reader, &loaded.site, steady(clock.now()), clock::wall());
+        let (to_timings, timings) = mpsc::unbounded_channel();
+        let mut core = Self {
+            config,
+            stations: Stations::new(Vec::new(), VolumeJudged::LastDay, |_| None),
+            memory,
+            writer,
+            notices: None,
+            observer,
+            watchers: Vec::new(),
+            settings: BTreeMap::new(),
+            namer: Namer::new(path.clone()),
+            lines: BTreeMap::new(),
+            failing_files: BTreeSet::new(),
+            timings,
+            to_timings,
+            memory_kept: Instant::now(),
+            timing_kept: Instant::now(),
+            trouble: None,
+            changed: true,
+            site: Arc::new(loaded.site.clone()),
+            clock,
+        };
+        core.take_up(loaded)?;
+        core.recall_settings(&reader);
+        Ok(core)
+    }
+
+    pub(super) fn site(&self) -> &Site {
+        &self.site
+    }
+
+    pub(super) const fn clock(&self) -> Clock {
+        self.clock
+    }
+
+    /// Puts the meters of a site under watch, each with what was remembered of it, and begins a run in the store.
+    fn take_up(&mut self, loaded: Loaded) -> Result<(), DaemonError> {
+        let site = Arc::new(loaded.site);
+        let facts: Vec<MeterFacts> = site
+            .meters
+            .keys()
+            .map(|name| meter_facts(&site, name))
+            .collect::<Result<_, _>>()
+            .map_err(|error| DaemonError::Declared(error.to_string()))?;
+        for caution in &loaded.cautions {
+            tracing::warn!("{}: {}", caution.path().display(), caution.message());
+        }
+        self.writer.begin_run(Run {
+            boot: clock::boot(),
+            began: clock::wall(),
+            program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
+            clock_synchronised: clock::is_synchronised(),
+            documents: loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect(),
+        });
+        self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
+        let reader = StoreReader::open(&site.store.path)?;
+        for name in site.meters.keys() {
+            if let Some(tallies) = self.memory.of(name, &site) {
+                self.stations.resume(name, tallies);
+            }
+            let maintained = reader.maintenance(name, Span { from: Some(clock::wall()), to: None })?;
+            self.stations.set_maintenance(name, maintained.iter().any(|(_, end)| end.is_none()));
+        }
+        self.lines.retain(|name, _| site.lines.contains_key(name));
+        for name in site.lines.keys() {
+            self.lines.entry(name.clone()).or_insert(LineState { lost: None, silent: Vec::new() });
+        }
+        if self.site.notice != site.notice || self.notices.is_none() {
+            self.notices = site.notice.clone().map(Notices::start);
+        }
+        self.namer.follow(Arc::clone(&site));
+        self.site = site;
+        Ok(())
+    }
+
+    fn recall_settings(&mut self, reader: &StoreReader) {
+        for name in self.site.meters.keys() {
+            match reader.settings(name) {
+                Ok(known) => {
+                    self.settings.extend(known.into_iter().map(|(setting, value)| ((name.clone(), setting), value)))
+                }
+                Err(error) => tracing::warn!("settings read before are not known: {error}"),
+            }
+        }
+    }
+
+    /// Reads the site file again and follows it.
+    ///
+    /// # Errors
+    /// The file is wrong, or a port in it cannot be used: then everything goes on by the old one.
+    pub(super) fn reload(&mut self, sources: &mut Sources) -> Result<(), String> {
+        let loaded = site::load(&self.config).map_err(|problems| problems.to_string())?;
+        if loaded.site.store.path != self.site.store.path {
+            return Err("another store needs a new start of the daemon".to_owned());
+        }
+        if let Err(error) = sources.follow(&loaded.site) {
+            // What ran before was good: go back to it.
+            return Err(match sources.follow(&self.site) {
+                Ok(()) => error.to_string(),
+                Err(worse) => format!("{error}; and the old one cannot be followed any more either: {worse}"),
+            });
+        }
+        self.memory.remember(&self.stations, &self.site);
+        self.take_up(loaded).map_err(|error| error.to_string())
+    }
+
+    /// Does what one thing told asks for.
+    pub(super) fn hear(&mut self, heard: Heard, sources: &Sources) {
+        match heard {
+            Heard::Asked(asked) => self.asked(asked, sources),
+            heard => self.take(heard),
+        }
+    }
+
+    /// The same where nobody can be answered any more.
+    pub(super) fn take(&mut self, heard: Heard) {
+        match heard {
+            Heard::Line(told) => self.line_told(told),
+            Heard::File(reading) => self.file_told(reading),
+            Heard::Asked(asked) => asked.refuse("the daemon is ending"),
+        }
+    }
+
+    fn line_told(&mut self, FromLine { line, event }: FromLine) {
+        let told = match event {
+            LineEvent::Read(read) => self.stations.registers(Registers {
+                device: &read.device,
+                table: read.request.table,
+                start: read.request.start,
+                words: &read.words,
+                sampled: self.memory.continued(read.steady),
+                wall: read.wall,
+            }),
+            LineEvent::Fault { device, request, fault, .. } => {
+                tracing::debug!("line {line}: {device}: {fault}");
+                let PlanRequest { table, start, count } = request;
+                self.stations.missed(&device, table, start, count)
+            }
+            LineEvent::Timing { from, timing, .. } => {
+                self.keep_timing(&line, from, &timing);
+                return;
+            }
+            event => return self.line_changed(&line, &event),
+        };
+        self.told(told);
+    }
+
+    fn line_changed(&mut self, line: &str, event: &LineEvent) {
+        let Some(state) = self.lines.get_mut(line) else { return };
+        self.changed = true;
+        match event {
+            LineEvent::DeviceSilent { device } => {
+                tracing::warn!("line {line}: {device} does not answer; it is tried less and less often");
+                state.silent.push(device.clone());
+            }
+            LineEvent::DeviceBack { device } => {
+                tracing::info!("line {line}: {device} answers again");
+                state.silent.retain(|silent| silent != device);
+            }
+            LineEvent::RequestSplit { device, request, pieces } => tracing::info!(
+                "line {line}: {device} refuses {} registers from {} in one; they are asked for in {pieces} requests",
+                request.count,
+                request.start
+            ),
+            LineEvent::PortOpened { notes } => {
+                tracing::info!("line {line}: the port is open");
+                for note in notes {
+                    tracing::info!("line {line}: {note}");
+                }
+                state.lost = None;
+            }
+            LineEvent::PortLost { reason } => {
+                tracing::error!("line {line}: the port is lost and tried again by its name: {reason}");
+                state.lost = Some(reason.clone());
+            }
+            LineEvent::NeverQuiet { reason } => tracing::error!("line {line}: {reason}"),
+            LineEvent::Dropped { readings, faults } => tracing::error!(
+                "line {line}: the daemon did not keep up; {readings} answers and the news of {faults} faults are lost"
+            ),
+            LineEvent::Read(_) | LineEvent::Fault { .. } | LineEvent::Timing { .. } => {}
+        }
+    }
+
+    fn file_told(&mut self, reading: FileReading) {
+        let told = match reading.value {
+            Ok(value) => {
+                let (asked, answered) = (self.clock.moment(reading.asked), self.clock.moment(reading.answered));
+                let sampled = self.memory.continued(steady(asked.midpoint(answered)));
+                if self.failing_files.remove(&reading.path) {
+                    tracing::info!("{} can be read again", reading.path.display());
+                }
+                self.stations.file(&reading.path, value, sampled, clock::wall())
+            }
+            Err(error) => {
+                if self.failing_files.insert(reading.path.clone()) {
+                    tracing::error!("{error}");
+                }
+                self.stations.file_missed(&reading.path)
+            }
+        };
+        self.told(told);
+    }
+
+    fn told(&mut self, told: Vec<Told>) {
+        for it in told {
+            match &it {
+                Told::Reading { meter, reading, changes } => {
+                    self.changed = true;
+                    self.writer.append(meter, &self.memory.as_stored(reading));
+                    for change in changes {
+                        self.meter_changed(meter, change);
+                    }
+                }
+                Told::Setting { meter, setting, value, wall } => self.setting_read(meter, *setting, *value, *wall),
+            }
+            if let Some(observer) = &self.observer {
+                // An observer that has gone does not miss it.
+                let _ = observer.send(it);
+            }
+        }
+    }
+
+    fn meter_changed(&mut self, meter: &str, change: &Change) {
+        self.writer.change(meter, change);
+        match change {
+            Change::Opened(it) => {
+                tracing::warn!("{meter}: disagreement: {}", told::disagreement_line(it));
+                self.notify("disagreement-opened", &told::disagreement_json(it, None));
+                self.namer.wants(it);
+            }
+            Change::Grew(it) => self.namer.wants(it),
+            Change::Closed(it) => {
+                tracing::info!("{meter}: the disagreement is over: {}", told::disagreement_line(it));
+                self.notify("disagreement-closed", &told::disagreement_json(it, None));
+                self.namer.wants(it);
+            }
+            Change::EventBegan(it) => {
+                tracing::info!("{meter}: {}", told::event_words(&it.what));
+                self.notify("event-began", &told::event_json(it));
+            }
+            Change::EventEnded(it) => {
+                tracing::info!("{meter}: over: {}", told::event_words(&it.what));
+                self.notify("event-ended", &told::event_json(it));
+            }
+            Change::Step(_) | Change::Hour(_) => {}
+        }
+    }
+
+    /// The meter's own settings are kept when they change.
+    fn setting_read(&mut self, meter: &str, setting: Setting, value: f64, wall: WallMillis) {
+        let key = (meter.to_owned(), setting);
+        if self.settings.get(&key).is_none_or(|known| known.to_bits() != value.to_bits()) {
+            self.settings.insert(key, value);
+            self.writer.setting(meter, setting, wall, value);
+        }
+    }
+
+    fn notify(&self, what: &str, about: &Value) {
+        if let Some((notices, _)) = &self.notices {
+            notices.send(&json!({ "notice": what, "site": self.site.name, "about": about }));
+        }
+    }
+
+    /// What has to be done now and then.
+    pub(super) fn tick(&mut self, sources: &Sources) {
+        self.ask_for_timing(sources);
+        self.look_after_itself();
+    }
+
+    fn look_after_itself(&mut self) {
+        let expired = self.stations.expire(self.memory.continued(steady(self.clock.now())));
+        self.told(expired);
+        while let Ok((line, began, timing)) = self.timings.try_recv() {
+            self.keep_timing(&line, began, &timing);
+        }
+        if let Some((named, code)) = self.namer.tick() {
+            self.cause_named(&named, &code);
+        }
+        if self.memory_kept.elapsed() >= MEMORY_KEPT_EVERY {
+            self.keep_memory();
+        }
+        self.say_store_trouble();
+        if std::mem::take(&mut self.changed) {
+            // Progress of the polling is what the watchdog is tied to.
+            supervisor::alive();
+            if !self.watchers.is_empty() {
+                let state = live::state(&self.site, &self.stations, &self.lines, &self.writer.health());
+                self.watchers.retain(|watcher| watcher.value(state.clone()));
+            }
+        }
+    }
+
+    fn cause_named(&self, it: &Disagreement, code: &str) {
+        tracing::info!("{}: {} looks like {code}", it.meter, told::between_words(it.between));
+        self.writer.disagreement(it, Some(code));
+        self.notify("cause-named", &told::disagreement_json(it, Some(code)));
+    }
+
+    fn keep_memory(&mut self) {
+        self.memory_kept = Instant::now();
+        self.memory.remember(&self.stations, &self.site);
+        let now = clock::wall();
+        for (meter, version, body) in self.memory.to_keep(steady(self.clock.now()), now) {
+            self.writer.tally_state(meter, version, now, body);
+        }
+    }
+
+    /// Changes of the store's state are said once.
+    fn say_store_trouble(&mut self) {
+        let now = self.writer.health().trouble.map(|(trouble, _)| trouble);
+        if now != self.trouble {
+            match &now {
+                Some(trouble) => tracing::error!("the store cannot be written; polling goes on: {trouble}"),
+                None => tracing::info!("the store is written again"),
+            }
+            self.trouble = now;
+            self.changed = true;
+        }
+    }
+
+    fn keep_timing(&self, line: &str, began: WallMillis, timing: &LineTiming) {
+        let microseconds = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
+        let devices = timing.devices.iter().map(|(device, timing)| DeviceHour {
+            device: device.clone(),
+            address: self.site.devices.get(device).map_or(0, |device| device.address),
+            timing: timing.encode(),
+        });
+        self.writer.line_hour(LineHour {
+            line: line.to_owned(),
+            began,
+            transactions: timing.transactions,
+            busy_us: microseconds(timing.busy),
+            elapsed_us: microseconds(timing.elapsed),
+            devices: devices.collect(),
+        });
+    }
+
+    fn asked(&mut self, asked: Asked, sources: &Sources) {
+        match asked.request.clone() {
+            Request::Watch => {
+                let state = live::state(&self.site, &self.stations, &self.lines, &self.writer.health());
+                if asked.value(state) {
+                    self.watchers.push(asked);
+                }
+            }
+            Request::Note { note } => match serde_json::from_value::<Note>(note) {
+                Ok(note) => {
+                    match &note.what {
+                        NoteKind::MaintenanceBegins { .. } => self.stations.set_maintenance(&note.meter, true),
+                        NoteKind::MaintenanceEnds { .. } => self.stations.set_maintenance(&note.meter, false),
+                        NoteKind::Remark { .. } | NoteKind::Reading { .. } => true,
+                    };
+                    self.writer.note(note);
+                    asked.value(json!({ "kept": true }));
+                }
+                Err(error) => asked.refuse(format!("not a note: {error}")),
+            },
+            Request::Registers { device, table, start, count } => {
+                let Some(device) = self.site.devices.get(&device) else {
+                    return asked.refuse(format!("the daemon knows no device {device}"));
+                };
+                let (Some(line), Some(unit)) = (sources.line(&device.line), UnitAddress::new(device.address)) else {
+                    return asked.refuse(format!("the daemon does not hold the line of {}", device.name));
+                };
+                let request = match ReadRequest::table(table, start, count) {
+                    Ok(request) => request,
+                    Err(error) => return asked.refuse(error),
+                };
+                let line = line.handle();
+                tokio::spawn(async move {
+                    match line.ask_once(unit, request).await {
+                        Ok(once) => drop(asked.value(live::once(&once))),
+                        Err(why) => asked.refuse(why),
+                    }
+                });
+            }
+        }
+    }
+
+    /// Asks the lines for the hour that runs, now and then.
+    fn ask_for_timing(&mut self, sources: &Sources) {
+        if self.timing_kept.elapsed() < TIMING_KEPT_EVERY {
+            return;
+        }
+        self.timing_kept = Instant::now();
+        for (name, line) in sources.lines() {
+            let (line, name, to) = (line.handle(), name.to_owned(), self.to_timings.clone());
+            tokio::spawn(async move {
+                if let Some((began, timing)) = line.timing().await {
+                    let _ = to.send((name, began, timing));
+                }
+            });
+        }
+    }
+
+    /// Puts everything on the disk and lets the notices that wait be told.
+    pub(super) async fn end(mut self) {
+        self.look_after_itself();
+        self.keep_memory();
+        if let Some((notices, task)) = self.notices.take() {
+            drop(notices);
+            if tokio::time::timeout(LAST_NOTICES, task).await.is_err() {
+                tracing::warn!("the notice program did not end in time");
+            }
+        }
+        let health = self.writer.close();
+        if let Some((trouble, _)) = health.trouble {
+            tracing::error!(lost = health.waiting, "what waited could not be stored: {trouble}");
+        }
+    }
+}
+
+fn entry_of<'site>(site: &'site Site, source: &Source) -> Option<&'site Entry> {
+    let Source::Entry { device, entry } = source else { return None };
+    site.devices.get(device)?.map.entries.get(entry)
+}
