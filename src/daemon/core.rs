@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Entry, Setting, Site, Source};
+use tallywell_witness::declared::{Entry, Setting, Site, Source, Table};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -24,7 +24,8 @@ use crate::face::notice::Notices;
 use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
-use crate::line::request::{ReadRequest, UnitAddress};
+use crate::line::once::{Wanted, read_through};
+use crate::line::request::UnitAddress;
 use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
 use crate::store::evidence::Run;
@@ -448,26 +449,38 @@ impl Core {
                 }
                 Err(error) => asked.refuse(format!("not a note: {error}")),
             },
-            Request::Registers { device, table, start, count } => {
-                let Some(device) = self.site.devices.get(&device) else {
-                    return asked.refuse(format!("the daemon knows no device {device}"));
-                };
-                let (Some(line), Some(unit)) = (sources.line(&device.line), UnitAddress::new(device.address)) else {
-                    return asked.refuse(format!("the daemon does not hold the line of {}", device.name));
-                };
-                let request = match ReadRequest::table(table, start, count) {
-                    Ok(request) => request,
-                    Err(error) => return asked.refuse(error),
-                };
-                let line = line.handle();
-                tokio::spawn(async move {
-                    match line.ask_once(unit, request).await {
-                        Ok(once) => drop(asked.value(live::once(&once))),
-                        Err(why) => asked.refuse(why),
-                    }
-                });
-            }
+            Request::Read { device, raw } => self.read_once(asked, &device, raw, sources),
         }
+    }
+
+    /// Reads a device between the transactions of the schedule, for a person who waits.
+    fn read_once(&self, asked: Asked, device: &str, raw: Option<(Table, u16, u16)>, sources: &Sources) {
+        let Some(device) = self.site.devices.get(device) else {
+            return asked.refuse(format!("the daemon knows no device {device}; it may run on an older site file"));
+        };
+        let on_line = self.site.lines.get(&device.line).zip(sources.line(&device.line));
+        let (Some((line, thread)), Some(unit)) = (on_line, UnitAddress::new(device.address)) else {
+            return asked.refuse(format!("the daemon does not hold the line of {}", device.name));
+        };
+        let wanted = match raw {
+            Some((table, start, count)) => Ok(Wanted::exactly(&[PlanRequest { table, start, count }])),
+            None => Wanted::map(&device.map, line),
+        };
+        let wanted = match wanted {
+            Ok(wanted) => wanted,
+            Err(error) => return asked.refuse(error),
+        };
+        let handle = thread.handle();
+        let runtime = tokio::runtime::Handle::current();
+        // On a thread of its own, because what it waits for is not bound to this one.
+        tokio::task::spawn_blocking(move || match runtime.block_on(read_through(&handle, unit, wanted)) {
+            Ok(reads) => {
+                for read in reads {
+                    asked.value(json!(read));
+                }
+            }
+            Err(why) => asked.refuse(why),
+        });
     }
 
     /// Asks the lines for the hour that runs, now and then.

@@ -8,8 +8,6 @@ use tallywell_witness::reading::{MeterFacts, Sample, WitnessFacts};
 use tallywell_witness::station::{Standing, Stations};
 
 use super::core::LineState;
-use crate::line::request::Answer;
-use crate::line::thread::Once;
 use crate::record::format_instant;
 use crate::store::Health;
 
@@ -57,19 +55,4 @@ fn meter(standing: Standing<'_>) -> Value {
         "status": status,
         "tallies": standing.standing(),
     })
-}
-
-/// One answer to a person's request.
-pub(super) fn once(once: &Once) -> Value {
-    match once {
-        Ok((Answer::Registers(words), times)) => {
-            json!({ "words": words, "reply_ms": times.latency().as_secs_f64() * 1e3 })
-        }
-        Ok((Answer::Bits(bits), times)) => json!({
-            "words": bits.iter().map(|bit| u16::from(*bit)).collect::<Vec<_>>(),
-            "reply_ms": times.latency().as_secs_f64() * 1e3,
-        }),
-        Ok((other, _)) => json!({ "fault": format!("not registers: {other:?}") }),
-        Err(fault) => json!({ "fault": fault.to_string(), "kind": fault.kind().code() }),
-    }
 }

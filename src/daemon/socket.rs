@@ -27,16 +27,12 @@ const LONGEST_PATH: usize = 107;
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "ask", deny_unknown_fields)]
 pub enum Request {
-    /// Read a stretch of one table of a device now, through the line that the daemon holds.
-    Registers {
+    /// Read one device now, through the line that the daemon holds.
+    Read {
         /// The device's name.
         device: String,
-        /// The table.
-        table: Table,
-        /// The protocol's address of the first register.
-        start: u16,
-        /// How many.
-        count: u16,
+        /// Table, address and count, instead of the device's map.
+        raw: Option<(Table, u16, u16)>,
     },
     /// Keep a note; the store has one writer.
     Note {
@@ -239,7 +235,7 @@ mod tests {
         let socket = Socket::listen(path.clone(), sender).unwrap();
         assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
 
-        let request = Request::Registers { device: "bore-1".to_owned(), table: Table::Holding, start: 0, count: 4 };
+        let request = Request::Read { device: "bore-1".to_owned(), raw: Some((Table::Holding, 0, 4)) };
         let asker = in_background(&path, request.clone());
         let asked = requests.recv().await.unwrap();
         assert_eq!(asked.request, request);

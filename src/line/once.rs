@@ -13,7 +13,7 @@ use super::clock::Clock;
 use super::fault::Fault;
 use super::port;
 use super::request::{Answer, ReadRequest, UnitAddress};
-use super::thread::{LineThread, Once, StartError};
+use super::thread::{LineHandle, Once, StartError};
 
 /// A broken or missing reply is asked for again so often: a person waits, and one disturbance should not be the answer.
 const ATTEMPTS: u32 = 3;
@@ -110,7 +110,7 @@ pub fn read_directly(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<V
 ///
 /// # Errors
 /// The line has ended, or its port is gone.
-pub async fn read_through(line: &LineThread, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
+pub async fn read_through(line: &LineHandle, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
     read(unit, wanted, async |unit, request| line.ask_once(unit, request).await).await
 }
 
