@@ -56,6 +56,10 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
             } else {
                 ordinary_ratio(&mut draft.random)
             };
+            let shown = (ratio - 1.0).abs() * mean / settings.full_scale;
+            if amounts.running(begins) < 1200.0 || (!near && shown < 0.0075) {
+                return None;
+            }
             draft.parameter("ratio", ratio);
             draft.trouble(Trouble::BusUnit { ratio }, begins);
         }
@@ -65,6 +69,9 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
             } else {
                 ordinary_ratio(&mut draft.random)
             };
+            if !near && (ratio - 1.0).abs() * after < 2.5 * limit + 2.0 {
+                return None;
+            }
             // The wrong number must fit where the right one did.
             let total = &mut draft.plan.sound.bus.total;
             if !total.format.is_float() {
@@ -137,7 +144,7 @@ fn coarse_total(draft: &mut Draft, flow: f64, near: bool) {
     draft.reverse_total = false;
     let places = if near { draft.random.log_between(0.005, 0.2) } else { draft.random.log_between(0.2, 3.0) };
     if near {
-        draft.most = 3.0;
+        draft.shown = (1.25, 3.0);
     }
     let last_place = flow * draft.plan.build.cycle * places / bus.total.unit.base;
     let exponent = last_place.log2().floor();

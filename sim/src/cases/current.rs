@@ -41,10 +41,17 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
     let span = settings.full_scale - settings.at_4_ma;
     let mean = amounts.mean_running(begins);
     let wanted_bias = draft.random.sign() * draft.random.between(1.5, 2.0) * LET_PASS;
+    // Time enough with flow after the onset.
+    if amounts.running(begins) < 1200.0 {
+        return None;
+    }
     match code {
         "loop-span" | "receiver-span" => {
             let bias = if code == "loop-span" { draft.analogue_bias(mean) } else { draft.controller_bias(mean)? };
             let ratio = if near { 1.0 + (wanted_bias - bias) * span / mean } else { ordinary_ratio(&mut draft.random) };
+            if !near && (ratio - 1.0).abs() * mean / span < 3.0 * LET_PASS {
+                return None;
+            }
             // Beyond 20 mA there would be no span to see, and hardly above 4 mA neither.
             if ratio * amounts.highest() > 1.02 * settings.full_scale || ratio * mean < 0.01 * settings.full_scale {
                 return None;
@@ -92,6 +99,12 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
         "loop-crossed" => {
             let other = draft.other_meter();
             let begins = if near { (draft.duration * draft.random.between(0.8, 0.9)).round() } else { begins };
+            // Two meters that rest, or run alike, are not told apart.
+            let theirs = Amounts::of(&other.profile, draft.duration);
+            let scale = settings.full_scale / other.sound.settings.full_scale;
+            if amounts.mean_difference(&theirs, scale, begins) < 0.05 * settings.full_scale {
+                return None;
+            }
             draft.other = Some(other);
             draft.trouble(Trouble::LoopCrossed { with: 1 }, begins);
         }

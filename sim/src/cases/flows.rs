@@ -159,6 +159,13 @@ impl Amounts {
         self.after(begin).map(|flow| of(flow) * AMOUNTS_STEP).sum()
     }
 
+    /// The mean difference between these flows and others times `scale`, whatever its sign, from `begin` seconds on.
+    pub fn mean_difference(&self, other: &Self, scale: f64, begin: f64) -> f64 {
+        let differences = self.after(begin).zip(other.after(begin)).map(|(one, other)| (one - scale * other).abs());
+        let (count, sum) = differences.fold((0.0, 0.0), |(count, sum), difference| (count + 1.0, sum + difference));
+        sum / f64::max(count, 1.0)
+    }
+
     /// The seconds with forward flow, from `begin` seconds on.
     pub fn running(&self, begin: f64) -> f64 {
         self.integral(begin, |flow| f64::from(flow > 0.0))

@@ -57,7 +57,7 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
     let limit = (0.001 * all).max(3.0);
     let share = draft.random.between(1.5, 2.0) * limit / after;
     if near && !matches!(code, "pulse-silent" | "pulse-crossed" | "pulse-restart") {
-        draft.most = 3.0;
+        draft.shown = (1.25, 3.0);
     }
     match code {
         "pulse-weight" | "receiver-weight" => {
@@ -65,6 +65,9 @@ pub(super) fn apply(code: &'static str, draft: &mut Draft, severity: Severity) -
             let width = draft.plan.sound.settings.pulse_on + draft.plan.sound.settings.pulse_off;
             draft.parameter("ratio", ratio);
             if code == "receiver-weight" {
+                if !near && (ratio - 1.0).abs() * after < 2.5 * limit + 2.0 {
+                    return None;
+                }
                 draft.trouble(Trouble::ReceiverWeight { ratio }, begins);
             } else if fastest * ratio * width > 1.0 || after * ratio < 30.0 {
                 return None;

@@ -61,8 +61,8 @@ pub(crate) struct Draft {
     pub declare_damping: bool,
     /// Another meter of the site.
     pub other: Option<PointPlan>,
-    /// What a trouble on volumes may amount to, in multiples of what is let pass.
-    pub most: f64,
+    /// The least and the most that a trouble on volumes may amount to, in multiples of what is let pass.
+    pub shown: (f64, f64),
     /// The figures behind the trouble.
     pub parameters: Vec<(&'static str, f64)>,
 }
@@ -137,7 +137,7 @@ impl Draft {
             reverse_total,
             declare_damping,
             other: None,
-            most: f64::INFINITY,
+            shown: (2.5, f64::INFINITY),
             parameters: Vec::new(),
         };
         if draft.random.chance(0.2) {
@@ -244,14 +244,14 @@ impl Draft {
                 let (sound, troubled) = self.ends(seed);
                 let limit = (0.001 * sound.0).max(3.0);
                 let effect = (troubled.0 - sound.0).abs();
-                effect > 1.25 * limit + 2.0 && effect < self.most * limit + 2.0
+                effect > self.shown.0 * limit + 2.0 && effect < self.shown.1 * limit + 2.0
             }
             "bus-total-coarse" => {
                 let (sound, troubled) = self.ends(seed);
                 let limit = (0.001 * sound.0).max(3.0) * settings.pulse_volume;
                 let place = 2.0 * 2_f64.powi(-23) * self.plan.build.first_total;
                 let effect = (troubled.1 - sound.1).abs();
-                effect > 1.25 * limit + place && effect < self.most * limit
+                effect > self.shown.0 * limit + place && effect < self.shown.1 * limit
             }
             "bus-torn" => self.tears(seed) >= 4,
             _ => true,

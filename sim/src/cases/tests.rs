@@ -191,3 +191,15 @@ fn near_the_limit_is_near_the_limit() {
         }
     }
 }
+
+#[test]
+fn ordinary_troubles_are_well_beyond_what_is_let_pass() {
+    for (code, seeds) in [("loop-span", 0..8), ("loop-zero", 0..4), ("bus-unit", 0..8)] {
+        for seed in seeds {
+            let case = Case::faulty(code, Severity::Ordinary, seed).expect("some draft shows it");
+            // 0.75 % while there is flow, which there is for a good part of the time.
+            let bias = reckon(&case).bias.abs();
+            assert!(bias > 0.0015, "{code} {seed}: {bias} of the span");
+        }
+    }
+}
