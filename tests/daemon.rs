@@ -1,0 +1,248 @@
+//! The daemon as people run it: the shipped binary on a pseudo-terminal, with the shipped site, maps and scenario.
+
+#![expect(clippy::unwrap_used, reason = "a test may fail")]
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+use tallywell::store::{Span, StoreReader};
+use tallywell_sim::rig::Rig;
+use tallywell_sim::scenario::Scenario;
+
+/// Longer than anything here takes; a test that waits so long has failed.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// The shipped site in a folder of its own, its line a simulated one.
+struct Shed {
+    folder: tempfile::TempDir,
+    rig: Rig,
+}
+
+impl Shed {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
+        let link = folder.path().join("line");
+        std::fs::create_dir(folder.path().join("maps")).unwrap();
+        for map in std::fs::read_dir(config.join("maps")).unwrap() {
+            let map = map.unwrap();
+            std::fs::copy(map.path(), folder.path().join("maps").join(map.file_name())).unwrap();
+        }
+        let site = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
+        let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
+        std::fs::write(folder.path().join("site.toml"), site).unwrap();
+        let scenario = Scenario::load(&config.join("scenarios/kestrel-creek.toml")).unwrap();
+        let rig = Rig::start(scenario, &link).unwrap();
+        Self { folder, rig }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tallywell"));
+        command.args(arguments).args(["--config", "site.toml"]).current_dir(self.folder.path());
+        command
+    }
+
+    fn tallywell(&self, arguments: &[&str]) -> Output {
+        self.command(arguments).output().unwrap()
+    }
+
+    fn readings(&self, meter: &str) -> Vec<tallywell_witness::reading::Reading> {
+        let store = StoreReader::open(&self.path("kestrel.db")).unwrap();
+        store.readings(meter, Span::ALL).unwrap().map(Result::unwrap).collect()
+    }
+}
+
+/// A daemon that runs, and what it logs.
+struct Daemon {
+    child: Child,
+    log: std::sync::mpsc::Receiver<String>,
+    heard: String,
+}
+
+impl Daemon {
+    fn start(shed: &Shed) -> Self {
+        let mut child = shed.command(&["run"]).stderr(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+        let stderr = BufReader::new(child.stderr.take().unwrap());
+        let (sender, log) = std::sync::mpsc::channel();
+        std::thread::spawn(move || stderr.lines().map_while(Result::ok).try_for_each(|line| sender.send(line)));
+        Self { child, log, heard: String::new() }
+    }
+
+    /// Waits until the log says `words`.
+    fn says(&mut self, words: &str) {
+        let until = Instant::now() + PATIENCE;
+        while !self.heard.contains(words) {
+            match self.log.recv_timeout(until.saturating_duration_since(Instant::now())) {
+                Ok(line) => self.heard.push_str(&format!("{line}\n")),
+                Err(_) => panic!("the daemon never said {words:?}, but:\n{}", self.heard),
+            }
+        }
+    }
+
+    fn signal(&self, signal: Signal) {
+        kill_process(Pid::from_child(&self.child), signal).unwrap();
+    }
+
+    fn ends(mut self) -> (Option<i32>, String) {
+        let code = self.child.wait().unwrap().code();
+        self.heard.extend(self.log.iter().map(|line| format!("{line}\n")));
+        (code, std::mem::take(&mut self.heard))
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn json(output: &Output) -> Value {
+    serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}: {output:?}"))
+}
+
+fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
+    let until = Instant::now() + PATIENCE;
+    while !is_so() {
+        assert!(Instant::now() < until, "{what} never came");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+#[test]
+fn a_daemon_polls_and_serves_other_commands_and_ends_with_everything_stored() {
+    let shed = Shed::new();
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    wait_for("three readings", || shed.path("kestrel.db").exists() && shed.readings("bore-1").len() >= 3);
+
+    // A device is read through the daemon that holds the port.
+    let read = shed.tallywell(&["read", "--device", "bore-1", "--format", "json"]);
+    assert_eq!(read.status.code(), Some(0), "{read:?}");
+    assert!(json(&read).to_string().contains("flow_rate"), "{read:?}");
+
+    // The store has one writer, and the note gets there.
+    let note = shed.tallywell(&["note", "--meter", "bore-1", "strainer cleaned"]);
+    assert_eq!(note.status.code(), Some(0), "{note:?}");
+
+    // The hour that runs can be looked at.
+    wait_for("the timing of the hour that runs", || {
+        let timing = json(&shed.tallywell(&["timing", "--format", "json"]));
+        timing["lines"][0]["devices"].as_array().is_some_and(|devices| devices.len() == 5)
+    });
+
+    // Nobody else gets store or port.
+    let second = shed.tallywell(&["run"]);
+    assert_eq!(second.status.code(), Some(2), "{second:?}");
+    let port = shed.path("line");
+    let other = Command::new(env!("CARGO_BIN_EXE_tallywell"))
+        .args(["read", "--port", &port.display().to_string(), "--address", "11"])
+        .output()
+        .unwrap();
+    assert_eq!(other.status.code(), Some(2), "{other:?}");
+
+    daemon.signal(Signal::TERM);
+    let (code, log) = daemon.ends();
+    assert_eq!(code, Some(0), "{log}");
+
+    // Whole readings of every meter, in order, none missed, with the note beside them.
+    for meter in ["bore-1", "bore-2", "booster"] {
+        let readings = shed.readings(meter);
+        assert!(readings.len() >= 3, "{meter}: {}", readings.len());
+        assert!(readings.is_sorted_by(|before, after| before.at < after.at));
+        // The first and the last moment may have been cut.
+        for reading in &readings[1..readings.len() - 1] {
+            let whole = [reading.flow, reading.total, reading.loop_ma, reading.pulses].iter().all(Option::is_some);
+            assert!(whole && reading.status.is_some(), "{meter}: {reading:?}");
+        }
+    }
+    let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
+    assert_eq!(store.notes(Some("bore-1"), Span::ALL).unwrap().len(), 1);
+    let (_, declared) = &store.runs().unwrap()[0];
+    assert_eq!(declared.len(), 4, "the site file and three maps are evidence");
+    assert!(!shed.path("kestrel.db.socket").exists());
+
+    // Only reading functions left, with the silences that the standard asks for.
+    shed.rig.witnessed(|seen| {
+        assert!(seen.functions.keys().all(|function| [3, 4].contains(function)), "{:?}", seen.functions);
+        assert_eq!(seen.bad_requests, 0);
+    });
+    let export = shed.tallywell(&["export", "--meter", "booster", "--format", "csv"]);
+    assert!(export.stdout.starts_with(b"time,flow,total,loop_ma,pulses,status"), "{export:?}");
+}
+
+#[test]
+fn a_changed_site_file_is_followed_and_a_wrong_one_refused() {
+    let shed = Shed::new();
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    let good = std::fs::read_to_string(shed.path("site.toml")).unwrap();
+
+    std::fs::write(shed.path("site.toml"), good.replace("address = 40", "address = 400")).unwrap();
+    daemon.signal(Signal::HUP);
+    daemon.says("the site file was not taken");
+    std::fs::write(
+        shed.path("site.toml"),
+        good.replace("baud = 19200", "baud = 19200\nreply_timeout = \"250ms\"").replacen(
+            "reply_timeout = \"300ms\"\n",
+            "",
+            1,
+        ),
+    )
+    .unwrap();
+    daemon.signal(Signal::HUP);
+    daemon.says("the site file was read again");
+    let before = shed.readings("booster").len();
+    wait_for("a reading after the reload", || shed.readings("booster").len() > before + 1);
+    daemon.signal(Signal::INT);
+    let (code, log) = daemon.ends();
+    assert_eq!(code, Some(0), "{log}");
+    let runs = StoreReader::open(&shed.path("kestrel.db")).unwrap().runs().unwrap();
+    assert_eq!(runs.len(), 2, "both versions of the site file are kept");
+}
+
+#[test]
+fn a_port_that_is_pulled_out_comes_back_without_a_restart() {
+    let shed = Shed::new();
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    wait_for("a reading", || shed.path("kestrel.db").exists() && !shed.readings("bore-1").is_empty());
+    shed.rig.unplug();
+    daemon.says("the port is lost");
+    let before = shed.readings("bore-1").len();
+    shed.rig.replug();
+    wait_for("readings after the plug", || shed.readings("bore-1").len() > before + 2);
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends().0, Some(0));
+}
+
+#[test]
+fn what_cannot_be_run_says_why_and_exits_2() {
+    let shed = Shed::new();
+    let good = std::fs::read_to_string(shed.path("site.toml")).unwrap();
+    let port = shed.path("line").display().to_string();
+    let said = |site: &str| {
+        std::fs::write(shed.path("site.toml"), site).unwrap();
+        let output = shed.tallywell(&["run"]);
+        assert_eq!(output.status.code(), Some(2), "{output:?}");
+        assert!(output.stdout.is_empty(), "{output:?}");
+        String::from_utf8(output.stderr).unwrap()
+    };
+    assert!(said(&good.replace(&port, "/dev/serial/by-id/not-there")).contains("/dev/serial/by-id/not-there"));
+    assert!(said(&good.replace("kestrel.db", "/proc/kestrel.db")).contains("/proc/kestrel.db"));
+    std::fs::write(shed.path("letter.db"), "Dear Sir or Madam, this is no database at all.".repeat(50)).unwrap();
+    assert!(said(&good.replace("kestrel.db", "letter.db")).contains("letter.db"));
+    assert!(said("site = ").contains("site.toml"));
+    std::fs::remove_file(shed.path("site.toml")).unwrap();
+    let output = shed.tallywell(&["run"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("there is no such file"), "{output:?}");
+}
