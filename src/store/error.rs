@@ -133,6 +133,9 @@ impl StoreError {
 
     /// A read-only or a full file system shows as a failed write too.
     fn input_output(path: &Path, source: rusqlite::Error) -> Self {
+        if path.is_dir() {
+            return Self::NotADatabase(path.to_owned());
+        }
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         match rustix::fs::statvfs(folder) {
             Ok(system) if system.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY) => {

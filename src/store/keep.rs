@@ -167,8 +167,11 @@ fn forget_older(connection: &mut Connection, keep_readings: Duration) -> rusqlit
 fn shrink_to(connection: &mut Connection, largest: u64) -> rusqlite::Result<()> {
     let page = number(connection, "PRAGMA page_size")?;
     let largest = i64::try_from(largest).unwrap_or(i64::MAX) / page.max(1);
-    // The log may be twice as long as its bound before it is folded in; of a small store it takes a quarter.
-    let most = largest - (2 * LOG_PAGES).min(largest / 4);
+    // The log may grow to twice its bound, by a transaction that begins just below it. A small store has a shorter one.
+    let log = LOG_PAGES.min(largest / 8);
+    connection.pragma_update(None, "wal_autocheckpoint", log)?;
+    connection.pragma_update(None, "journal_size_limit", log * page)?;
+    let most = largest - (2 * LOG_PAGES).min(largest / 3);
     loop {
         let used = number(connection, "PRAGMA page_count")? - number(connection, "PRAGMA freelist_count")?;
         if used <= most {

@@ -32,6 +32,8 @@ mod stretch_tests;
 #[cfg(test)]
 mod tests;
 pub mod timing;
+#[cfg(test)]
+mod trouble_tests;
 mod writer;
 
 pub use connection::{Lock, StoreReader};

@@ -19,11 +19,11 @@ use crate::record::Quantity;
 const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A writer that commits only when it is told to, so that tests do not wait.
-fn options() -> Options {
+pub(super) fn options() -> Options {
     Options { commit_every: Duration::from_secs(3600), ..Options::default() }
 }
 
-fn run(boot: &str, began: i64) -> Run {
+pub(super) fn run(boot: &str, began: i64) -> Run {
     Run {
         boot: boot.to_owned(),
         began: WallMillis(began),
@@ -76,7 +76,7 @@ pub(super) fn exactly(reading: &Reading) -> String {
     format!("{reading:?} {values:x?}")
 }
 
-fn stored(path: &std::path::Path, meter: &str, span: Span) -> Vec<Reading> {
+pub(super) fn stored(path: &std::path::Path, meter: &str, span: Span) -> Vec<Reading> {
     let reader = StoreReader::open(path).unwrap();
     reader.readings(meter, span).unwrap().collect::<Result<_, _>>().unwrap()
 }
@@ -114,7 +114,7 @@ proptest! {
     }
 }
 
-fn plain(at: i64, wall: i64) -> Reading {
+pub(super) fn plain(at: i64, wall: i64) -> Reading {
     let flow = Sample { value: 12.5, at: SteadyMillis(at - 3), raw: RawWords::new(&[0x4148, 0]) };
     Reading { at: SteadyMillis(at), wall: WallMillis(wall), flow: Some(flow), ..Reading::default() }
 }
@@ -200,7 +200,7 @@ fn moment(wall: i64) -> Moment {
     Moment { steady: SteadyMillis(wall - 500), wall: WallMillis(wall) }
 }
 
-fn disagreement(closed: Option<i64>) -> Disagreement {
+pub(super) fn disagreement(closed: Option<i64>) -> Disagreement {
     Disagreement {
         meter: "bore-1".to_owned(),
         between: Between::TotalPulse,

@@ -1,0 +1,234 @@
+//! What goes wrong with stores, and that nothing already stored is lost by it.
+
+use std::fs::File;
+use std::io::{Seek, SeekFrom, Write};
+use std::os::unix::fs::FileExt;
+use std::path::Path;
+use std::time::Duration;
+
+use rusqlite::Connection;
+use tallywell_witness::reading::{RawWords, Reading, Sample};
+use tallywell_witness::tally::Moment;
+use tallywell_witness::units::{SteadyMillis, WallMillis};
+
+use super::tests::{disagreement, options, plain, run, stored};
+use super::*;
+
+const PATIENCE: Duration = Duration::from_secs(30);
+const LATER: i64 = 4_000_000_000_000;
+
+/// Readings at one a second whose times and values are not quite regular, as real ones are.
+fn restless(seconds: std::ops::Range<i64>) -> impl Iterator<Item = Reading> {
+    seconds.map(|second| {
+        let noise = (second * 7_919) % 65_521;
+        let mut reading = plain(second * 1000 + noise % 17, LATER + second * 1000 + noise % 17);
+        if let Some(flow) = &mut reading.flow {
+            flow.value = 12.0 + noise as f64 / 65_536.0;
+        }
+        reading
+    })
+}
+
+fn written(path: &Path, readings: impl Iterator<Item = Reading>) {
+    let writer = Writer::open(path, options()).unwrap();
+    writer.begin_run(run("boot", LATER));
+    for reading in readings {
+        writer.append("bore-1", &reading);
+    }
+    assert_eq!(writer.close().trouble, None);
+}
+
+fn said(result: Result<impl Sized, StoreError>) -> String {
+    let text = result.err().map(|error| error.to_string()).unwrap_or_default();
+    // The folder's name differs from run to run.
+    text.split_whitespace().map(|word| word.rsplit('/').next().unwrap_or(word)).collect::<Vec<_>>().join(" ")
+}
+
+#[test]
+fn what_cannot_be_opened_is_said_for_people() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    std::fs::write(path("text.db"), "site = \"Kestrel Creek\"\n".repeat(100)).unwrap();
+    std::fs::create_dir(path("folder.db")).unwrap();
+    let foreign = Connection::open(path("foreign.db")).unwrap();
+    foreign.execute_batch("CREATE TABLE song (title TEXT)").unwrap();
+    written(&path("newer.db"), restless(0..3));
+    Connection::open(path("newer.db")).unwrap().pragma_update(None, "user_version", 99).unwrap();
+    File::create(path("empty.db")).unwrap();
+    let held = Writer::open(&path("held.db"), options()).unwrap();
+
+    let mut text = String::new();
+    for name in ["text.db", "folder.db", "foreign.db", "newer.db", "held.db", "no-such-folder/any.db"] {
+        text.push_str(&format!("to write: {}\n", said(Writer::open(&path(name), options()))));
+    }
+    for name in ["text.db", "folder.db", "foreign.db", "newer.db", "empty.db", "none.db"] {
+        text.push_str(&format!("to read: {}\n", said(StoreReader::open(&path(name)))));
+    }
+    insta::assert_snapshot!(text);
+    assert_eq!(held.close().trouble, None);
+    assert!(Writer::open(&path("held.db"), options()).is_ok(), "the lock goes with its holder");
+}
+
+/// Overwrites everything behind the database's first page.
+fn spoil(path: &Path, from: u64) {
+    let mut file = File::options().write(true).open(path).unwrap();
+    let length = file.seek(SeekFrom::End(0)).unwrap();
+    for place in (from..length).step_by(512) {
+        file.write_all_at(&[0xA5; 512], place).unwrap();
+    }
+    file.flush().unwrap();
+}
+
+#[test]
+fn a_damaged_store_is_put_aside_and_a_new_one_begun() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    written(&path, restless(0..3_000));
+    // Behind the header of the first page lies the list of tables.
+    spoil(&path, 100);
+    let reader = StoreReader::open(&path);
+    assert!(matches!(reader, Err(StoreError::Damaged(_))), "{reader:?}");
+    written(&path, restless(3_000..3_003));
+    assert_eq!(stored(&path, "bore-1", Span::ALL).len(), 3);
+    let aside = std::fs::read_dir(folder.path())
+        .unwrap()
+        .filter(|entry| entry.as_ref().unwrap().file_name().to_string_lossy().starts_with("kestrel.db.damaged-"));
+    assert_eq!(aside.count(), 1);
+}
+
+#[test]
+fn a_store_damaged_while_it_is_written_costs_nothing_that_follows() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    written(&path, restless(0..30_000));
+    let writer = Writer::open(&path, options()).unwrap();
+    writer.begin_run(run("boot", LATER + 1));
+    spoil(&path, 4096);
+    for reading in restless(30_000..30_010) {
+        writer.append("bore-1", &reading);
+    }
+    writer.disagreement(&disagreement(None), None);
+    assert!(writer.flush(PATIENCE));
+    let health = writer.close();
+    assert_eq!((health.trouble, health.readings_stored, health.readings_dropped), (None, 10, 0));
+    assert!(health.set_aside.is_some_and(|aside| aside.exists()));
+    assert_eq!(stored(&path, "bore-1", Span::ALL), restless(30_000..30_010).collect::<Vec<_>>());
+    assert_eq!(StoreReader::open(&path).unwrap().disagreements(None, Span::ALL).unwrap().len(), 1);
+}
+
+#[test]
+fn a_store_that_is_deleted_while_it_is_written_is_made_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let writer = Writer::open(&path, options()).unwrap();
+    writer.begin_run(run("boot", LATER));
+    writer.append("bore-1", &plain(1, LATER));
+    assert!(writer.flush(PATIENCE));
+    std::fs::remove_file(&path).unwrap();
+    writer.append("bore-1", &plain(1_001, LATER + 1_000));
+    assert!(writer.flush(PATIENCE));
+    drop(writer);
+    assert_eq!(stored(&path, "bore-1", Span::ALL), [plain(1_001, LATER + 1_000)]);
+}
+
+#[test]
+fn a_queue_that_is_full_drops_readings_first_and_says_how_many() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let few = Options { most_readings_waiting: 10, most_lasting_waiting: 3, ..options() };
+    // Somebody holds the database, so that the writer cannot have it.
+    written(&path, restless(0..1));
+    let writer = Writer::open(&path, few).unwrap();
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    writer.begin_run(run("boot", LATER + 1));
+    for reading in restless(1..100) {
+        writer.append("bore-1", &reading);
+    }
+    for opened in 0..5 {
+        let mut it = disagreement(None);
+        it.opened = Moment { steady: SteadyMillis(opened), wall: WallMillis(opened) };
+        writer.disagreement(&it, None);
+    }
+    let health = writer.health();
+    assert!(health.readings_dropped >= 99 - 20, "what is on its way and what waits: {health:?}");
+    assert!(health.others_dropped >= 2 && health.waiting <= 10 + 10 + 3 + 3, "{health:?}");
+    drop(other);
+    assert!(writer.flush(PATIENCE));
+    let health = writer.close();
+    assert_eq!(health.readings_stored + health.readings_dropped, 99);
+    let back = stored(&path, "bore-1", Span::ALL);
+    assert_eq!(back.last(), restless(99..100).last().as_ref(), "the newest is there");
+    assert_eq!(StoreReader::open(&path).unwrap().runs().unwrap().len(), 2, "runs are never dropped");
+}
+
+#[test]
+fn the_oldest_readings_go_where_the_store_grows_too_large() {
+    const LARGEST: u64 = 1_500_000;
+    /// Three values without any pattern: they take the most room.
+    fn rough(seconds: std::ops::Range<i64>) -> impl Iterator<Item = Reading> {
+        restless(seconds).map(|mut reading| {
+            let mut noise = reading.at.0.unsigned_abs();
+            let mut rough = || {
+                noise = (noise ^ noise >> 31).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+                noise = (noise ^ noise >> 29).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+                reading.flow.map(|flow| Sample { value: (noise >> 11) as f64, raw: RawWords::default(), ..flow })
+            };
+            (reading.total, reading.pulses, reading.loop_ma) = (rough(), rough(), rough());
+            reading
+        })
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let bounded = Options { largest: Some(LARGEST), tidy_every: Duration::ZERO, ..options() };
+    let writer = Writer::open(&path, bounded).unwrap();
+    writer.begin_run(run("boot", LATER));
+    writer.disagreement(&disagreement(Some(20_000)), Some("pulse-gaps"));
+    let mut largest = 0;
+    for part in 0..45 {
+        for reading in rough(part * 1_000..(part + 1) * 1_000) {
+            writer.append("bore-1", &reading);
+        }
+        assert!(writer.flush(PATIENCE));
+        let size = |ending: &str| std::fs::metadata(connection::beside(&path, ending)).map_or(0, |file| file.len());
+        largest = largest.max(size("") + size("-wal"));
+    }
+    assert_eq!(writer.close().trouble, None);
+    assert!(largest > LARGEST / 2, "the bound was never near: {largest}");
+    assert!(largest <= LARGEST, "{largest}");
+    let back = stored(&path, "bore-1", Span::ALL);
+    let kept = i64::try_from(back.len()).unwrap();
+    assert!(kept < 42_000 && kept > 10_000, "{kept}");
+    assert_eq!(back, rough(45_000 - kept..45_000).collect::<Vec<_>>(), "the newest, without a gap");
+    assert_eq!(StoreReader::open(&path).unwrap().disagreements(None, Span::ALL).unwrap().len(), 1);
+}
+
+#[test]
+fn readings_are_kept_as_long_as_is_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let now = writer::now().0;
+    let hours_ago = |hours: i64| now - hours * 3_600_000;
+    let week = Duration::from_secs(7 * 86_400);
+    let kept = Options { keep_readings: Some(week), tidy_every: Duration::ZERO, ..options() };
+    let writer = Writer::open(&path, kept).unwrap();
+    writer.begin_run(run("boot", 0));
+    writer.disagreement(&disagreement(None), None);
+    for hours in (1..24 * 14).rev() {
+        for second in 0..20 {
+            let wall = hours_ago(hours) + second * 1000;
+            writer.append("bore-1", &plain(wall, wall));
+        }
+        if hours % 24 == 0 {
+            assert!(writer.flush(PATIENCE));
+        }
+    }
+    assert!(writer.flush(PATIENCE));
+    assert_eq!(writer.close().trouble, None);
+    let reader = StoreReader::open(&path).unwrap();
+    let (earliest, latest, _) = reader.extent("bore-1").unwrap().unwrap();
+    assert!(earliest.0 <= hours_ago(7 * 24 - 1), "nothing younger than a week is gone");
+    assert!(earliest.0 >= hours_ago(9 * 24), "what is older is gone, a stretch at a time");
+    assert_eq!(latest.0, hours_ago(1) + 19_000);
+    assert_eq!(reader.disagreements(None, Span::ALL).unwrap().len(), 1, "disagreements never go");
+}

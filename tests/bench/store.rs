@@ -1,0 +1,153 @@
+//! What the store costs: bytes a reading, and how fast a year is read back from it and from CSV.
+//! `cargo bench --bench store`; `-- --days N` for another stretch than 10 days.
+
+#![expect(clippy::unwrap_used, reason = "a bench may fail")]
+
+use std::hint::black_box;
+use std::io::{BufReader, BufWriter, Read, Write};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use tallywell::record::{CsvReader, CsvWriter, Extent};
+use tallywell::site;
+use tallywell::store::evidence::Run;
+use tallywell::store::{Options, Span, StoreReader, Writer};
+use tallywell_sim::csv;
+use tallywell_sim::direct::{self, Direct, Row, Sampling};
+use tallywell_sim::plant::{PointPlan, Shed};
+use tallywell_sim::profile::Profile;
+use tallywell_witness::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits};
+use tallywell_witness::units::{SteadyMillis, WallMillis};
+
+const YEAR_SECONDS: f64 = 365.0 * 86_400.0;
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    let days =
+        arguments.iter().position(|it| it == "--days").map_or(10.0, |place| arguments[place + 1].parse().unwrap());
+    let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/kestrel-creek.toml");
+    let loaded = site::load(&shipped).unwrap();
+    let facts = site::meter_facts(&loaded.site, "bore-1").unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    println!("{days} days of noisy flow at one reading a second, the witnesses sampled some milliseconds apart");
+
+    let store = folder.path().join("bench.db");
+    let sealed = filled(&store, &facts, days);
+    let bytes: u64 = std::fs::metadata(&store).unwrap().len();
+    println!(
+        "store: {:.2} bytes a reading of five values and six times ({sealed} readings)",
+        bytes as f64 / sealed as f64
+    );
+
+    let reader = StoreReader::open(&store).unwrap();
+    let (count, seconds) =
+        timed(|| reader.readings("bore-1", Span::ALL).unwrap().map(|it| black_box(it.unwrap())).count());
+    say("store, read", count, seconds, bytes);
+
+    let full = folder.path().join("full.csv");
+    let ((), seconds) = timed(|| {
+        let out = BufWriter::with_capacity(1 << 16, std::fs::File::create(&full).unwrap());
+        let mut writer = CsvWriter::new(out, &facts, Extent::default()).unwrap();
+        for reading in reader.readings("bore-1", Span::ALL).unwrap() {
+            writer.write(&reading.unwrap()).unwrap();
+        }
+        writer.finish().unwrap().flush().unwrap();
+    });
+    say("store to CSV, all columns", count, seconds, std::fs::metadata(&full).unwrap().len());
+    let plain = folder.path().join("plain.csv");
+    write_plain(&plain, days);
+    for (what, path) in [("CSV, all columns, read", &full), ("CSV, six columns, read", &plain)] {
+        let bytes = std::fs::metadata(path).unwrap().len();
+        let (_, merely) = timed(|| merely_read(path));
+        let (count, seconds) = timed(|| {
+            let reader = CsvReader::new(std::fs::File::open(path).unwrap(), &facts).unwrap();
+            reader.map(|it| black_box(it.unwrap())).count()
+        });
+        say(what, count, seconds, bytes);
+        println!("    {:.1} times the time that merely reading the file takes", seconds / merely);
+    }
+}
+
+fn timed<T>(work: impl FnOnce() -> T) -> (T, f64) {
+    let begun = Instant::now();
+    let done = work();
+    (done, begun.elapsed().as_secs_f64())
+}
+
+fn say(what: &str, count: usize, seconds: f64, bytes: u64) {
+    println!(
+        "{what}: {:.2} million readings/s, {:.0} MB/s; a year takes {:.1} s",
+        count as f64 / seconds / 1e6,
+        bytes as f64 / seconds / 1e6,
+        YEAR_SECONDS / (count as f64 / seconds)
+    );
+}
+
+fn merely_read(path: &Path) -> u64 {
+    let mut file = BufReader::new(std::fs::File::open(path).unwrap());
+    let mut buffer = vec![0; 1 << 18];
+    let mut sum = 0_u64;
+    loop {
+        match file.read(&mut buffer).unwrap() {
+            0 => return sum,
+            count => sum += black_box(&buffer[..count]).len() as u64,
+        }
+    }
+}
+
+fn rows(days: f64) -> Direct {
+    let profile = Profile::trapezoid(4.0, 30.0, 600.0, 60.0);
+    let plan = PointPlan::usual(profile, 36.0, 25.0);
+    let sampling = Sampling {
+        jitter: 0.01,
+        skew: [0.01, 0.01, 0.04, 0.07],
+        skew_jitter: 0.003,
+        missed: 0.0005,
+        first_ms: 1_740_000_000_000,
+        ..Sampling::default()
+    };
+    Direct::new(Shed::new(vec![plan], 1), 0, sampling, days * 86_400.0, 1)
+}
+
+/// Fills a store as the daemon does, and returns how many readings it holds.
+fn filled(path: &Path, facts: &MeterFacts, days: f64) -> u64 {
+    let options = Options { tidy_every: Duration::ZERO, commit_every: Duration::from_secs(3600), ..Options::default() };
+    let writer = Writer::open(path, options).unwrap();
+    writer.declare(facts);
+    writer.begin_run(Run::default());
+    for (place, row) in rows(days).enumerate() {
+        writer.append("bore-1", &reading(&row));
+        if place % 4096 == 4095 {
+            assert!(writer.flush(Duration::from_secs(60)));
+        }
+    }
+    let health = writer.close();
+    assert_eq!((health.readings_dropped, &health.trouble), (0, &None));
+    health.readings_stored
+}
+
+fn reading(row: &Row) -> Reading {
+    let sample = |it: Option<direct::Reading>| {
+        it.map(|it| Sample { value: it.value, at: SteadyMillis(it.time_ms), raw: RawWords::new(it.raw.as_slice()) })
+    };
+    Reading {
+        at: SteadyMillis(row.time_ms),
+        wall: WallMillis(row.time_ms),
+        flow: sample(row.flow),
+        total: sample(row.total),
+        loop_ma: sample(row.loop_ma),
+        pulses: sample(row.pulses),
+        status: row.status.map(|bits| StatusBits(u64::from(bits))),
+        ..Reading::default()
+    }
+}
+
+fn write_plain(path: &Path, days: f64) {
+    let out = BufWriter::with_capacity(1 << 16, std::fs::File::create(path).unwrap());
+    let bus = PointPlan::usual(Profile::trapezoid(4.0, 30.0, 600.0, 60.0), 36.0, 25.0).sound.bus;
+    let mut writer = csv::CsvWriter::new(out, csv::Columns::default(), bus.flow, bus.total).unwrap();
+    for row in rows(days) {
+        writer.write(&row).unwrap();
+    }
+    writer.into_inner().flush().unwrap();
+}
