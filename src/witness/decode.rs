@@ -8,10 +8,12 @@
 //! it is evidence.
 
 mod plausible;
+mod ranking;
 #[cfg(test)]
 mod tests;
 
 pub use plausible::{Candidate, plausible};
+pub use ranking::{Likeness, Observation, Ranked, likely_layout, rank};
 
 use crate::declared::{ByteOrder, Entry, ValueType, WordOrder};
 use crate::reading::RawWords;

@@ -39,7 +39,7 @@ pub fn plausible(words: &[u16]) -> Vec<Candidate> {
     found
 }
 
-const TYPES: [ValueType; 8] = [
+pub(super) const TYPES: [ValueType; 8] = [
     ValueType::U16,
     ValueType::I16,
     ValueType::U32,
@@ -68,7 +68,7 @@ fn candidates_at(words: &[u16], first: usize, value_type: ValueType, found: &mut
     }
 }
 
-fn is_plausible(value_type: ValueType, value: f64) -> bool {
+pub(super) fn is_plausible(value_type: ValueType, value: f64) -> bool {
     match value_type {
         ValueType::F32 | ValueType::F64 => value == 0.0 || FLOAT_MAGNITUDES.contains(&value.abs()),
         ValueType::I16 | ValueType::I32 | ValueType::I64 => value < 0.0 && WHOLE_MAGNITUDES.contains(&value.abs()),
@@ -77,7 +77,7 @@ fn is_plausible(value_type: ValueType, value: f64) -> bool {
 }
 
 /// An entry that only says how registers are to be taken.
-fn unscaled(value_type: ValueType, word_order: WordOrder, byte_order: ByteOrder) -> Entry {
+pub(super) fn unscaled(value_type: ValueType, word_order: WordOrder, byte_order: ByteOrder) -> Entry {
     Entry {
         name: String::new(),
         table: Table::Holding,

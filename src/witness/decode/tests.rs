@@ -203,3 +203,48 @@ proptest! {
         prop_assert!(shown);
     }
 }
+
+/// A device of random layout, watched for ten seconds: a noisy flow, a total that climbs with it, two settings.
+#[test]
+fn a_few_seconds_tell_flow_total_and_settings_apart() {
+    use rand::{RngExt, SeedableRng};
+    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(31);
+    let (mut right, mut asked) = (0, 0);
+    for _ in 0..300 {
+        let word_order = if random.random() { WordOrder::HighFirst } else { WordOrder::LowFirst };
+        let byte_order = if random.random_range(0..5) == 0 { ByteOrder::Little } else { ByteOrder::Big };
+        let shape = |value_type| entry(value_type, word_order, byte_order);
+        let flow = 10_f64.powf(random.random_range(0.5..2.5));
+        let start: f64 = random.random_range(1e5..4e9);
+        let setting = random.random_range(1..200_u32) as f64 / 2.0;
+        let gap = random.random_range(0..3);
+        let mut observations = Vec::new();
+        let mut total = start;
+        for second in 0..=10 {
+            let seen = flow * (1.0 + random.random_range(-0.02..0.02));
+            total += if second == 0 { 0.0 } else { seen };
+            let mut words = vec![0_u16; gap];
+            for (value_type, value) in
+                [(ValueType::F32, seen), (ValueType::U32, total.floor()), (ValueType::F32, setting)]
+            {
+                words.extend(encode(&shape(value_type), value).expect("it fits").words());
+            }
+            observations.push(Observation { at: crate::units::Seconds(f64::from(second)), words });
+        }
+        let layout = likely_layout(&rank(&observations));
+        for (word, value_type, likeness) in [
+            (gap, ValueType::F32, Likeness::Flow),
+            (gap + 2, ValueType::U32, Likeness::Total),
+            (gap + 4, ValueType::F32, Likeness::Setting),
+        ] {
+            asked += 1;
+            let found = layout.iter().any(|it| {
+                let candidate = it.candidate;
+                (candidate.word, candidate.value_type, it.likeness) == (word, value_type, likeness)
+                    && (candidate.word_order, candidate.byte_order) == (word_order, byte_order)
+            });
+            right += usize::from(found);
+        }
+    }
+    assert!(right * 100 >= 95 * asked, "{right} of {asked}");
+}

@@ -1,0 +1,264 @@
+//! Which of all decodings of unknown registers look like something an instrument shows.
+//!
+//! One reading cannot tell much; a few seconds can. A value taken in its right order moves a little at a time; in a wrong
+//! one it jumps by powers of two, because its quick bits stand where its slow ones should. A flow moves about a mean, a
+//! total never falls and climbs as fast as the flow says, a setting stands still on a plain number.
+
+use std::collections::BTreeMap;
+
+use super::plausible::{TYPES, is_plausible, unscaled};
+use super::{Candidate, decode};
+use crate::declared::{ByteOrder, ValueType, WordOrder};
+use crate::units::Seconds;
+
+/// The same registers, read again.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Observation {
+    /// When, since some beginning.
+    pub at: Seconds,
+    /// What they held, lowest address first.
+    pub words: Vec<u16>,
+}
+
+/// What a decoding looks like.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Likeness {
+    /// It moves about a mean.
+    Flow,
+    /// It never falls.
+    Total,
+    /// It stands still.
+    Setting,
+}
+
+/// A decoding and what it looks like.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ranked {
+    /// The decoding, with the value last read.
+    pub candidate: Candidate,
+    /// What it looks like.
+    pub likeness: Likeness,
+    /// How much, from 0 to 1.
+    pub score: f64,
+    /// The rise a second of a total, in its own unit; 0 for others.
+    pub rise_per_second: f64,
+}
+
+impl Ranked {
+    /// The words that it takes, of those observed.
+    fn words(&self) -> std::ops::Range<usize> {
+        let first = self.candidate.word;
+        first..first + usize::from(self.candidate.value_type.width())
+    }
+}
+
+/// Every decoding that looks like something, the likeliest first. Two observations at least are needed to see anything
+/// move; ten over ten seconds tell most.
+#[must_use]
+pub fn rank(observations: &[Observation]) -> Vec<Ranked> {
+    let width = observations.iter().map(|observation| observation.words.len()).min().unwrap_or(0);
+    let mut ranked = Vec::new();
+    for word in 0..width {
+        for value_type in TYPES {
+            for (word_order, byte_order) in orders(value_type) {
+                let shape = Candidate { word, value_type, word_order, byte_order, value: f64::NAN };
+                ranked.extend(series(observations, width, shape).and_then(|series| judged(shape, &series)));
+            }
+        }
+    }
+    let flows: Vec<f64> =
+        ranked.iter().filter(|it| it.likeness == Likeness::Flow).map(|it| it.candidate.value).collect();
+    for total in ranked.iter_mut().filter(|it| it.likeness == Likeness::Total) {
+        if flows.iter().any(|flow| climbs_with(total.rise_per_second, *flow)) {
+            total.score += 0.2;
+        }
+    }
+    for it in &mut ranked {
+        it.score = it.score.clamp(0.0, 1.0);
+    }
+    ranked.sort_by(|one, other| other.score.total_cmp(&one.score));
+    ranked
+}
+
+/// The likeliest decodings that do not share registers, by address: a first map.
+///
+/// A device has one order for all its values. For each order the registers are divided so that what they look like adds up
+/// to most, each register counting as much as its value's score; the order with the most is taken. One value alone can look
+/// right in a wrong place; a whole map hardly can.
+#[must_use]
+pub fn likely_layout(ranked: &[Ranked]) -> Vec<Ranked> {
+    let all_orders = orders(ValueType::U32);
+    let layouts = all_orders.map(|(word_order, byte_order)| {
+        let in_order = ranked.iter().filter(|it| {
+            let shape = it.candidate;
+            shape.byte_order == byte_order && (shape.word_order == word_order || shape.value_type.width() == 1)
+        });
+        best_division(in_order)
+    });
+    let best = layouts.max_by(|(one, _), (other, _)| one.total_cmp(other));
+    best.map(|(_, layout)| layout).unwrap_or_default()
+}
+
+/// The division of the registers whose scores add up to most, and how much that is.
+fn best_division<'a>(candidates: impl Iterator<Item = &'a Ranked>) -> (f64, Vec<Ranked>) {
+    let mut by_end: BTreeMap<usize, Vec<&Ranked>> = BTreeMap::new();
+    for candidate in candidates {
+        by_end.entry(candidate.words().end).or_default().push(candidate);
+    }
+    let width = by_end.keys().next_back().copied().unwrap_or_default();
+    let mut best: Vec<(f64, Option<&Ranked>)> = vec![(0.0, None)];
+    for end in 1..=width {
+        let mut here = (best[end - 1].0, None);
+        for candidate in by_end.get(&end).into_iter().flatten() {
+            let words = candidate.words();
+            let worth = best[words.start].0 + candidate.score * words.len() as f64;
+            if worth > here.0 {
+                here = (worth, Some(*candidate));
+            }
+        }
+        best.push(here);
+    }
+    let mut layout = Vec::new();
+    let mut end = width;
+    while end > 0 {
+        match best[end].1 {
+            Some(candidate) => {
+                layout.push(*candidate);
+                end = candidate.words().start;
+            }
+            None => end -= 1,
+        }
+    }
+    layout.reverse();
+    (best[width].0, layout)
+}
+
+fn orders(value_type: ValueType) -> impl Iterator<Item = (WordOrder, ByteOrder)> {
+    let both = [WordOrder::HighFirst, WordOrder::LowFirst];
+    let words = if value_type.width() == 1 { &both[..1] } else { &both[..] }.to_vec();
+    words.into_iter().flat_map(|words| [ByteOrder::Big, ByteOrder::Little].map(|bytes| (words, bytes)))
+}
+
+/// The values over time, if all are plausible.
+fn series(observations: &[Observation], width: usize, shape: Candidate) -> Option<Vec<(f64, f64)>> {
+    let entry = unscaled(shape.value_type, shape.word_order, shape.byte_order);
+    let words = shape.word..shape.word + usize::from(shape.value_type.width());
+    if words.end > width {
+        return None;
+    }
+    let value_at = |observation: &Observation| {
+        let value = decode(&entry, &observation.words[words.clone()]);
+        // A signed number is only worth a mention where it was negative once.
+        let signed = matches!(shape.value_type, ValueType::I16 | ValueType::I32 | ValueType::I64);
+        (is_plausible(shape.value_type, value) || (signed && value.abs() < SIGNED_MAGNITUDE))
+            .then_some((observation.at.0, value))
+    };
+    let series: Vec<(f64, f64)> = observations.iter().map(value_at).collect::<Option<_>>()?;
+    let is_signed_in_vain = matches!(shape.value_type, ValueType::I16 | ValueType::I32 | ValueType::I64)
+        && series.iter().all(|(_, value)| *value >= 0.0);
+    (!is_signed_in_vain).then_some(series)
+}
+
+/// Signed whole numbers of an instrument stay well inside.
+const SIGNED_MAGNITUDE: f64 = 1e9;
+
+/// A total that grows by more than this share of itself within a few seconds is none, or was just reset.
+const LARGEST_GROWTH: f64 = 0.3;
+
+/// A flow does not move by more than this share of its largest value within a few seconds, but in starts and stops.
+const LARGEST_SPREAD: f64 = 0.5;
+
+fn judged(shape: Candidate, series: &[(f64, f64)]) -> Option<Ranked> {
+    let (first_at, first) = *series.first()?;
+    let (last_at, last) = *series.last()?;
+    let candidate = Candidate { value: last, ..shape };
+    let steps: Vec<f64> = series.windows(2).map(|pair| pair[1].1 - pair[0].1).collect();
+    let moves = steps.iter().filter(|step| **step != 0.0).count();
+    let largest = series.iter().map(|(_, value)| value.abs()).fold(0.0, f64::max);
+    let smallest = series.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
+    let highest = series.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
+    let trust = order_and_width(shape, &steps);
+    let looks = |likeness, score: f64, rise_per_second| {
+        Some(Ranked { candidate, likeness, score: score * trust, rise_per_second })
+    };
+    if moves == 0 {
+        return looks(Likeness::Setting, stands_on_a_plain_number(shape.value_type, last), 0.0);
+    }
+    let growth = (last - first) / largest;
+    if steps.iter().all(|step| *step >= 0.0) && moves >= 2 && growth < LARGEST_GROWTH && first >= 0.0 {
+        let rise = (last - first) / (last_at - first_at).max(f64::MIN_POSITIVE);
+        return looks(Likeness::Total, 0.45 + 0.35 * steadiness(series), rise);
+    }
+    let spread = (highest - smallest) / largest;
+    if spread > LARGEST_SPREAD {
+        return None;
+    }
+    let kind = if shape.value_type.is_float() { 1.0 } else { 0.5 };
+    let magnitude = if FLOW_MAGNITUDES.contains(&largest) { 1.0 } else { 0.3 };
+    let borrowed = if shape.value_type == ValueType::F32 && lower_half_is_empty(series) { 0.5 } else { 1.0 };
+    looks(Likeness::Flow, kind * magnitude * borrowed * (0.6 + 0.2 * (1.0 - spread / LARGEST_SPREAD)), 0.0)
+}
+
+/// A flow lies between these in any unit that people use.
+const FLOW_MAGNITUDES: std::ops::Range<f64> = 1e-3..1e6;
+
+/// True if a float moves in its upper half only: its lower half is then a zero that belongs to something else.
+fn lower_half_is_empty(series: &[(f64, f64)]) -> bool {
+    series.iter().all(|(_, value)| (*value as f32).to_bits().trailing_zeros() >= 16)
+}
+
+/// How far an order is to be believed: less if bytes are swapped, which is rare, or if all steps are whole turns of a lower
+/// half, which is what a wrong order of registers makes of a count.
+fn order_and_width(shape: Candidate, steps: &[f64]) -> f64 {
+    let bytes = if shape.byte_order == ByteOrder::Little { 0.8 } else { 1.0 };
+    let turns = match shape.value_type {
+        ValueType::U32 | ValueType::I32 | ValueType::U64 | ValueType::I64 => 65_536.0,
+        ValueType::U16 | ValueType::I16 => 256.0,
+        ValueType::Bit | ValueType::F32 | ValueType::F64 => f64::INFINITY,
+    };
+    let moved = steps.iter().any(|step| *step != 0.0);
+    let wrong_half = moved && steps.iter().all(|step| step % turns == 0.0);
+    // A narrow number is often half of a wider one, and a very wide one several neighbours.
+    let width = match shape.value_type.width() {
+        1 => 0.85,
+        2 => 1.0,
+        _ => 0.6,
+    };
+    bytes * width * if wrong_half { 0.2 } else { 1.0 }
+}
+
+/// 1 for a straight climb, 0 for one in a single leap: the largest distance from the line between first and last, as a
+/// share of the climb.
+fn steadiness(series: &[(f64, f64)]) -> f64 {
+    let (Some((first_at, first)), Some((last_at, last))) = (series.first(), series.last()) else { return 0.0 };
+    let on_line = |at: f64| first + (last - first) * (at - first_at) / (last_at - first_at);
+    let farthest = series.iter().map(|(at, value)| (value - on_line(*at)).abs()).fold(0.0, f64::max);
+    (1.0 - 2.0 * farthest / (last - first)).clamp(0.0, 1.0)
+}
+
+/// People set plain numbers: few digits, of a middling magnitude.
+fn stands_on_a_plain_number(value_type: ValueType, value: f64) -> f64 {
+    if value == 0.0 {
+        return 0.02;
+    }
+    if !value_type.is_float() {
+        return if value.abs() < 10_000.0 { 0.2 } else { 0.1 };
+    }
+    let shortest = if value_type == ValueType::F32 { format!("{:e}", value as f32) } else { format!("{value:e}") };
+    let digits = shortest.split('e').next().unwrap_or_default().chars().filter(char::is_ascii_digit).count();
+    let middling = (1e-4..1e6).contains(&value.abs());
+    match (digits, middling) {
+        (0..=4, true) => 0.6,
+        (5..=6, true) => 0.35,
+        (_, true) => 0.15,
+        (_, false) => 0.05,
+    }
+}
+
+/// What a flow in one unit makes a total in another climb by, per second: L/s, m3/h, L/min with L or m3, and tenths.
+const RISE_PER_FLOW: [f64; 7] = [1.0, 0.001, 1.0 / 3.6, 1.0 / 3600.0, 1.0 / 60.0, 10.0, 100.0];
+
+/// True if a total's climb is what a flow makes, within what a few seconds tell.
+fn climbs_with(rise_per_second: f64, flow: f64) -> bool {
+    RISE_PER_FLOW.iter().any(|factor| (rise_per_second / (factor * flow) - 1.0).abs() < 0.1)
+}
