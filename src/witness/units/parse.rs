@@ -142,6 +142,7 @@ pub fn quantity(text: &str, wanted: Dimension) -> Result<Quantity, QuantityError
     }
     let example = format!("{number_text} {}", wanted.example_unit()).trim_end().to_owned();
     if !number.is_finite() {
+        let example = wanted.example().to_owned();
         return Err(QuantityError::OutOfRange { text: text.to_owned(), problem: "too large", example });
     }
     if rest.is_empty() && wanted != Dimension::Number {
@@ -150,6 +151,10 @@ pub fn quantity(text: &str, wanted: Dimension) -> Result<Quantity, QuantityError
     let unit = symbol::find(rest).map_err(|no_unit| no_unit_error(rest, no_unit, example.clone()))?;
     if unit.dimension != wanted {
         return Err(QuantityError::WrongDimension { text: text.to_owned(), found: unit.dimension, wanted, example });
+    }
+    if !unit.value_in_base(number).is_finite() {
+        let example = wanted.example().to_owned();
+        return Err(QuantityError::OutOfRange { text: text.to_owned(), problem: "too large", example });
     }
     Ok(Quantity { number, unit })
 }
@@ -199,16 +204,18 @@ pub fn fraction(text: &str) -> Result<f64, QuantityError> {
 /// Reads a stretch of time, to the nanosecond.
 ///
 /// # Errors
-/// When the text is anything else, negative, or longer than [`Duration`] holds.
+/// When the text is anything else, negative, or longer than [`LONGEST_DURATION`].
 pub fn duration(text: &str) -> Result<Duration, QuantityError> {
     let time = quantity(text, Dimension::Time)?;
     not_negative(text, time.number, "300ms")?;
-    Duration::try_from_secs_f64(time.in_base()).map_err(|_| QuantityError::OutOfRange {
-        text: text.trim().to_owned(),
-        problem: "too long",
-        example: "90d".to_owned(),
+    Duration::try_from_secs_f64(time.in_base()).ok().filter(|time| *time <= LONGEST_DURATION).ok_or_else(|| {
+        let (text, example) = (text.trim().to_owned(), "90d".to_owned());
+        QuantityError::OutOfRange { text, problem: "too long", example }
     })
 }
+
+/// A thousand years: longer than anything that is declared, short enough for sums and multiples.
+pub const LONGEST_DURATION: Duration = Duration::from_secs(1000 * 366 * 86_400);
 
 /// Reads a number of bytes: `2 GiB` (1024³) or `2 GB` (1000³).
 ///
@@ -372,6 +379,8 @@ mod tests {
         assert_eq!(said(flow("1,5 L/s").unwrap_err()), "`1,5 L/s` has a decimal comma: write `1.5 L/s`");
         assert_eq!(said(flow("1 litr/s").unwrap_err()), "`litr/s` is not a unit known here: did you mean `litre/s`?");
         assert_eq!(said(duration("-1s").unwrap_err()), "`-1s` is negative: write it as in `300ms`");
+        assert_eq!(said(duration("9e18 s").unwrap_err()), "`9e18 s` is too long: write it as in `90d`");
+        assert_eq!(said(volume("1e308 m3").unwrap_err()), "`1e308 m3` is too large: write it as in `25 L`");
         assert_eq!(said(bytes("2 Gib/s").unwrap_err()), "`Gib/s` is not a unit known here: write it as in `2 GiB`");
         assert_eq!(said(bytes("1e9 TiB").unwrap_err()), "`1e9 TiB` is too large: write it as in `2 GiB`");
     }
