@@ -97,7 +97,11 @@ fn how(it: &Disagreement) -> String {
         (DisagreementKind::Steps, None) => format!("{} steps{began}", it.step_count),
         (DisagreementKind::Bias, _) => format!("a bias between the flows{began}"),
         (DisagreementKind::Volume, _) => format!("volumes that drift apart{began}"),
-        (DisagreementKind::State(state), _) => format!("the current: {}{began}", state.words()),
+        (DisagreementKind::State { current }, _) => format!("the current: {}{began}", current.words()),
+        (DisagreementKind::WentBack { witness }, _) => format!("{} went back{began}", witness.word()),
+        (DisagreementKind::Absurd { witness }, _) => {
+            format!("{} showed what no flow can make{began}", witness.word())
+        }
     }
 }
 

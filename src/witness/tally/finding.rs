@@ -273,7 +273,7 @@ pub struct Largest {
 
 /// What made a tally not hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", tag = "of", content = "current")]
+#[serde(rename_all = "kebab-case", tag = "of")]
 pub enum DisagreementKind {
     /// Steps between two counts.
     Steps,
@@ -282,7 +282,20 @@ pub enum DisagreementKind {
     /// Volumes that drift apart.
     Volume,
     /// A current that is no flow, or no current, against a flow.
-    State(CurrentState),
+    State {
+        /// What the current says.
+        current: CurrentState,
+    },
+    /// A count went back: restarted, reset, or wrapped at a width that is not declared.
+    WentBack {
+        /// Which.
+        witness: Witness,
+    },
+    /// Values that no flow can make came, and went again or not: torn, or no numbers at all.
+    Absurd {
+        /// Which.
+        witness: Witness,
+    },
 }
 
 /// A stretch of time in which a tally did not hold.

@@ -2,8 +2,29 @@
 //!
 //! [`MeterTallies`] takes one reading after another and says what changed. The same state machine runs in the daemon and
 //! over a stretch of stored readings.
+//!
+//! - [`finding`]: what comes out, as plain data;
+//! - `intake`, `counter`: readings in litres and seconds, wraps and absurd values told apart;
+//! - `count_tally`, `band`, `window`: counts held against counts, by set membership;
+//! - `pair`, `bias`: flows held against flows and counts, by [`sequential`] tests with [`run_length`]s known exactly;
+//! - `current_state`: what a current says before it says a flow;
+//! - `meter`, `judging`, `standing`: all of it for one meter.
 
+mod band;
+mod bias;
+mod count_tally;
+mod counter;
+mod current_state;
 pub mod finding;
+mod intake;
+mod judging;
+mod meter;
+mod pair;
+mod rules;
+pub mod run_length;
+pub mod sequential;
+mod standing;
+mod window;
 
 use serde::{Deserialize, Serialize};
 
@@ -11,8 +32,9 @@ pub use finding::{
     Between, Change, CurrentState, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, HourlySummary,
     Largest, Moment, Step, TallyStanding, Verdict, Witness, WitnessedVolume,
 };
+pub use meter::MeterTallies;
 
-use crate::reading::{MeterFacts, Reading};
+use crate::reading::MeterFacts;
 
 /// The volume against which steps between counts are weighed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -22,36 +44,6 @@ pub enum VolumeJudged {
     LastDay,
     /// What flowed since the first reading: that of a stretch that is looked at as a whole.
     Whole,
-}
-
-/// Everything that is remembered of one meter between two readings.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct MeterTallies {
-    judged: VolumeJudged,
-    tallies: Vec<Between>,
-    maintenance: bool,
-}
-
-impl MeterTallies {
-    /// A fresh state for a meter.
-    #[must_use]
-    pub fn new(facts: &MeterFacts, judged: VolumeJudged) -> Self {
-        Self { judged, tallies: declared_tallies(facts), maintenance: false }
-    }
-
-    /// Takes the next reading; what it changed is appended to `changes`.
-    pub fn push(&mut self, _facts: &MeterFacts, _reading: &Reading, _changes: &mut Vec<Change>) {}
-
-    /// During maintenance readings are kept but judged by nothing. Open disagreements and events stay as they are.
-    pub const fn set_maintenance(&mut self, maintenance: bool) {
-        self.maintenance = maintenance;
-    }
-
-    /// Where each declared tally stands.
-    #[must_use]
-    pub fn standing(&self) -> Vec<TallyStanding> {
-        self.tallies.iter().map(|between| undecided(*between)).collect()
-    }
 }
 
 /// The tallies for which both witnesses are declared.
@@ -67,26 +59,4 @@ pub fn declared_tallies(facts: &MeterFacts) -> Vec<Between> {
         Witness::ReceiverTotal => facts.receiver_total.is_some(),
     };
     Between::ALL.into_iter().filter(|between| between.witnesses().into_iter().all(declared)).collect()
-}
-
-fn undecided(between: Between) -> TallyStanding {
-    TallyStanding {
-        between,
-        verdict: Verdict::Undecided,
-        ratio: None,
-        difference: None,
-        unit: between.unit(),
-        tolerance: None,
-        steps: 0,
-        step_count: 0,
-        first: None,
-        second: None,
-        judged_s: 0.0,
-        excluded_s: 0.0,
-        excluded_l: 0.0,
-        open: false,
-        disagreements: 0,
-        current: None,
-        notes: Vec::new(),
-    }
 }

@@ -1,0 +1,119 @@
+//! Set membership: all places at which the difference between two counts can lie, given what each observation allows.
+
+use serde::{Deserialize, Serialize};
+
+/// A closed interval for the constant difference between two counts, in pulses.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Band {
+    /// The least difference that is still possible.
+    pub low: f64,
+    /// The largest.
+    pub high: f64,
+}
+
+impl Band {
+    /// Anything is possible. (Finite, so that a stored state reads back.)
+    pub const ANYTHING: Self = Self { low: -1e300, high: 1e300 };
+
+    /// What both allow; `None` if no difference satisfies both.
+    #[must_use]
+    pub fn intersection(self, other: Self) -> Option<Self> {
+        let both = Self { low: self.low.max(other.low), high: self.high.min(other.high) };
+        (both.low <= both.high).then_some(both)
+    }
+
+    /// How far the difference certainly moved from this band to `later`; 0 where they overlap.
+    #[must_use]
+    pub fn certain_move_to(self, later: Self) -> f64 {
+        if later.low > self.high {
+            later.low - self.high
+        } else if later.high < self.low {
+            later.high - self.low
+        } else {
+            0.0
+        }
+    }
+
+    /// The whole pulses that can have been lost (-) or gained (+) between this band and `later`, the smaller number
+    /// first. Where no whole number fits, the nearest ones on either side.
+    #[must_use]
+    #[expect(clippy::cast_possible_truncation, reason = "saturates, which is as good as true")]
+    pub fn whole_pulses_to(self, later: Self) -> (i64, i64) {
+        let sign = self.certain_move_to(later).signum();
+        let (nearest, farthest) = if sign > 0.0 {
+            (later.low - self.high, later.high - self.low)
+        } else {
+            (self.low - later.high, self.high - later.low)
+        };
+        let (mut least, mut most) = (nearest.ceil(), farthest.floor());
+        if least > most {
+            (least, most) = (nearest.floor().max(1.0), farthest.ceil());
+        }
+        ((sign * least.max(1.0)) as i64, (sign * most.max(1.0)) as i64)
+    }
+}
+
+/// Bounds of the rate at which volume flows, around one observation, in litres a second.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RateBounds {
+    /// Never less.
+    pub low: f64,
+    /// Never more.
+    pub high: f64,
+}
+
+/// What one observation of a register and a counter allows.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Allowance {
+    /// Litres for one pulse.
+    pub pulse_volume: f64,
+    /// The true volume lies between register + `register_low` and register + `register_high`, in litres.
+    pub register_low: f64,
+    /// See `register_low`.
+    pub register_high: f64,
+    /// The counter was sampled so many seconds after the register; negative: before.
+    pub skew_s: f64,
+    /// The skew is known to this, one way or the other.
+    pub skew_uncertainty_s: f64,
+    /// The register's value may be so old.
+    pub register_age_s: f64,
+    /// A pulse may be counted so late.
+    pub pulse_delay_s: f64,
+    /// Pulses that may still wait in the output.
+    pub queued: f64,
+    /// Bounds of the rate; `None` where it is not steady enough to bound.
+    pub rate: Option<RateBounds>,
+    /// All that flowed between the neighbouring observations, in litres.
+    pub window_volume: f64,
+}
+
+impl Allowance {
+    /// The places at which the difference can lie when `pulses` pulses and `litres` litres were read.
+    ///
+    /// With phase c in pulses, N = floor(V(s')/v + c) and T = V(t') - rho, where s' is up to the delay before s and t' up
+    /// to the register's age before t: c lies in N - T/v + [0, 1) - rho/v - (V(s') - V(t'))/v.
+    #[must_use]
+    pub fn band(&self, pulses: f64, litres: f64) -> Band {
+        let earliest = self.skew_s - self.skew_uncertainty_s - self.pulse_delay_s;
+        let latest = self.skew_s + self.skew_uncertainty_s + self.register_age_s;
+        let most = self.volume_in(latest, true);
+        let least = self.volume_in(earliest, false);
+        let difference = pulses - litres / self.pulse_volume;
+        Band {
+            low: difference - (self.register_high + most) / self.pulse_volume,
+            high: difference + 1.0 - (self.register_low + least) / self.pulse_volume + self.queued,
+        }
+    }
+
+    /// The most or the least volume that can flow in `seconds`, which may be negative.
+    fn volume_in(&self, seconds: f64, most: bool) -> f64 {
+        let quick = (seconds > 0.0) == most;
+        let bound = match (self.rate, quick) {
+            (Some(rate), true) => seconds.abs() * rate.high,
+            (Some(rate), false) => seconds.abs() * rate.low,
+            (None, true) => self.window_volume,
+            (None, false) => 0.0,
+        };
+        bound.min(self.window_volume) * seconds.signum()
+    }
+}

@@ -1,0 +1,526 @@
+//! Two counts of the same volume held against each other, to the pulse: total/pulse and pulse/receiver total.
+//!
+//! Every observation allows an interval for the constant difference between the counts; while all intervals since the
+//! last step have a point in common, one true flow explains both. Once they have none, pulses were lost or gained: no
+//! noise, rounding or delay within the stated bounds can do it.
+
+use serde::{Deserialize, Serialize};
+
+use super::band::{Allowance, Band, RateBounds};
+use super::finding::{Between, DisagreementKind, Largest, Moment, Step};
+use super::window::{Marks, Place};
+use crate::units::Litres;
+
+/// Steps up to so many pulses are never a disagreement.
+const PULSES_LET_PASS: f64 = 3.0;
+/// A disagreement is over after at least so many pulses without a step...
+const PULSES_TO_CLOSE: f64 = 100.0;
+/// ...and so many seconds.
+const SECONDS_TO_CLOSE: f64 = 600.0;
+/// An open disagreement is told again when it doubled, or after so many seconds if it grew.
+const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
+/// The flow counts as steady around an observation if its rates differ by no more than this share.
+const STEADY_SHARE: f64 = 0.3;
+/// A rate read from a register's own steps is good if one step is no more than this share of the change.
+const RATE_RESOLUTION: f64 = 0.05;
+/// The longest queue of pulses that an output is thought to keep.
+const LONGEST_QUEUE: f64 = 1000.0;
+/// The share of the output's fastest rate that it is sure to keep up.
+const OUTPUT_RATE_SURE: f64 = 0.98;
+
+/// More pulses than any tolerance: what stands beyond doubt.
+const CERTAIN: f64 = 1e300;
+
+/// What is declared about the two counts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CountRules {
+    /// Total/pulse or pulse/receiver total.
+    pub between: Between,
+    /// Litres for one pulse.
+    pub pulse_volume: f64,
+    /// The register's age at most, in seconds.
+    pub register_age_s: f64,
+    /// A pulse is counted so late at most while none waits, in seconds.
+    pub pulse_delay_s: f64,
+    /// Pulses a second that the output can make.
+    pub fastest_pulses: f64,
+    /// Let pass, as a share of the volume judged.
+    pub volume_share: f64,
+    /// Litres that the counter may gain for each litre of reverse flow that no register shows.
+    pub unseen_reverse: f64,
+    /// The flow below which zero noise may count as flow, L/s.
+    pub near_zero: f64,
+}
+
+/// Both counts at one moment.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CountObservation {
+    /// The reading.
+    pub moment: Moment,
+    /// Pulses since the beginning.
+    pub pulses: f64,
+    /// Litres since the beginning, by the register.
+    pub litres: f64,
+    /// The true volume lies between `litres` + `register_low` and `litres` + `register_high`.
+    pub register_low: f64,
+    /// See `register_low`.
+    pub register_high: f64,
+    /// The register was sampled at this time, in seconds.
+    pub register_at: f64,
+    /// The counter was sampled so many seconds after the register.
+    pub skew_s: f64,
+    /// To this, one way or the other.
+    pub skew_uncertainty_s: f64,
+    /// The smallest flow that another witness shows at this moment, L/s; `None` if none does.
+    pub flows: Option<(f64, f64)>,
+}
+
+/// What one observation did.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum CountChange {
+    /// Pulses were lost or gained.
+    Step(Step),
+    /// A disagreement began.
+    Opened,
+    /// The open one is larger than when last told.
+    Grew,
+    /// The open one is over.
+    Closed,
+}
+
+/// An open disagreement between counts.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct OpenCount {
+    /// What began it.
+    pub kind: DisagreementKind,
+    /// When it was certain.
+    pub opened: Moment,
+    /// The last reading that fitted before.
+    pub began: Moment,
+    /// When it was over.
+    pub closed: Option<Moment>,
+    /// At its largest.
+    pub largest: Largest,
+    /// Steps in it.
+    pub step_count: u64,
+    from: Place,
+    carried: f64,
+    volume_to_open: f64,
+    told_at: Moment,
+    told_pulses: f64,
+}
+
+/// The state of one tally of counts.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CountTally {
+    /// What is declared.
+    pub rules: CountRules,
+    previous: Option<CountObservation>,
+    middle: Option<CountObservation>,
+    band: Band,
+    epoch: u32,
+    fitted: Moment,
+    queue: f64,
+    moved_register: f64,
+    moved_pulses: f64,
+    marks: Marks,
+    first_step: Option<(Moment, f64)>,
+    last_step: Option<(Moment, f64)>,
+    /// The open disagreement.
+    pub open: Option<OpenCount>,
+    /// The last that was closed.
+    pub last_closed: Option<OpenCount>,
+    /// Steps so far.
+    pub step_count: u64,
+    /// Disagreements so far.
+    pub disagreements: u64,
+    /// Observations judged so far.
+    pub judged: u64,
+    /// The time that they span, in seconds.
+    pub judged_s: f64,
+    /// The signed pulses, in the sense second - first, that were certainly lost or gained since the beginning.
+    pub certain: f64,
+    carried: f64,
+    provisional: f64,
+}
+
+impl CountTally {
+    /// Nothing seen yet.
+    #[must_use]
+    pub fn new(rules: CountRules) -> Self {
+        Self {
+            rules,
+            previous: None,
+            middle: None,
+            band: Band::ANYTHING,
+            epoch: 0,
+            fitted: Moment::default(),
+            queue: 0.0,
+            moved_register: 0.0,
+            moved_pulses: 0.0,
+            marks: Marks::default(),
+            first_step: None,
+            last_step: None,
+            open: None,
+            last_closed: None,
+            step_count: 0,
+            disagreements: 0,
+            judged: 0,
+            judged_s: 0.0,
+            certain: 0.0,
+            carried: 0.0,
+            provisional: 0.0,
+        }
+    }
+
+    /// Takes the next observation and judges the one before it, whose neighbours are known now.
+    pub fn push(&mut self, next: CountObservation, changes: &mut Vec<CountChange>) {
+        let Some(middle) = self.middle else {
+            self.middle = Some(next);
+            self.fitted = next.moment;
+            return;
+        };
+        // A register that is renewed once a second tells nothing new in between.
+        if next.register_at - middle.register_at < 0.9 * self.rules.register_age_s {
+            return;
+        }
+        let before = self.previous.unwrap_or(middle);
+        self.judge(&before, &middle, &next, changes);
+        self.previous = Some(middle);
+        self.middle = Some(next);
+    }
+
+    /// Drops what was read after an instant (in milliseconds of the steady clock) and not judged yet.
+    pub fn drop_after(&mut self, sound_at: i64) {
+        if self.middle.is_some_and(|middle| middle.moment.steady.0 > sound_at) {
+            self.middle = None;
+        }
+    }
+
+    /// What comes after cannot be compared with what came before: a break, or maintenance.
+    pub fn interrupt(&mut self) {
+        let sense = self.sense();
+        if let Some(open) = &mut self.open {
+            open.carried += sense * open.from.band.certain_move_to(self.band);
+        }
+        self.previous = None;
+        self.middle = None;
+        self.carried = self.certain;
+        self.band = Band::ANYTHING;
+        self.epoch += 1;
+        self.marks.clear();
+        self.queue = 0.0;
+        if let Some(open) = &mut self.open {
+            open.from = Place { band: self.band, epoch: self.epoch, ..open.from };
+        }
+    }
+
+    /// One count went back, or showed absurd values: what came before cannot be compared with what comes after. Opens a
+    /// disagreement of this kind, or belongs to the open one. `pulses` is how far the second moved against the first.
+    pub fn broke(&mut self, kind: DisagreementKind, at: Moment, pulses: f64, changes: &mut Vec<CountChange>) {
+        if !matches!(kind, DisagreementKind::Absurd { .. }) {
+            self.interrupt();
+        }
+        self.step_count += 1;
+        let volume = self.volume();
+        self.last_step = Some((at, volume));
+        let difference = pulses * self.rules.pulse_volume;
+        if let Some(open) = &mut self.open {
+            open.step_count += 1;
+            if difference.abs() > open.largest.difference.abs() {
+                open.largest.difference = difference;
+                open.largest.at = at;
+            }
+            return;
+        }
+        self.disagreements += 1;
+        self.provisional = CERTAIN;
+        self.open = Some(OpenCount {
+            kind,
+            opened: at,
+            began: self.fitted,
+            closed: None,
+            largest: Largest {
+                at,
+                difference,
+                unit: self.rules.between.unit(),
+                ratio: None,
+                tolerance: self.tolerance(0.0),
+                pulses: None,
+            },
+            step_count: 1,
+            from: self.place(at),
+            carried: 0.0,
+            volume_to_open: 0.0,
+            told_at: at,
+            told_pulses: 0.0,
+        });
+        changes.push(CountChange::Opened);
+    }
+
+    /// The difference that is let pass over a volume, in litres.
+    #[must_use]
+    pub fn tolerance(&self, volume: f64) -> f64 {
+        (self.rules.volume_share * volume).max(PULSES_LET_PASS * self.rules.pulse_volume)
+    }
+
+    /// The volume that went by, in litres: the smaller of what the two counts say.
+    #[must_use]
+    pub fn volume(&self) -> f64 {
+        self.moved_register.abs().min(self.moved_pulses.abs())
+    }
+
+    /// Litres by the register and by the pulses since the beginning.
+    #[must_use]
+    pub const fn moved(&self) -> (f64, f64) {
+        (self.moved_register, self.moved_pulses)
+    }
+
+    /// Whole pulses that were certainly lost (-) or gained (+) since the beginning, in the sense second - first.
+    #[must_use]
+    #[expect(clippy::cast_possible_truncation, reason = "saturates, which is as good as true")]
+    pub fn certain_pulses(&self) -> i64 {
+        (self.certain.signum() * self.certain.abs().ceil()) as i64
+    }
+
+    /// Whether the certain steps are beyond what is let pass over all that was seen.
+    #[must_use]
+    pub fn is_beyond(&self) -> bool {
+        self.exceeds(self.certain, self.volume())
+    }
+
+    /// Whether a disagreement counts: one that opened before a day was seen is weighed against all that was seen of it.
+    #[must_use]
+    pub fn disagreed(&self) -> bool {
+        self.disagreements > 0 && self.exceeds(self.provisional, self.volume().min(self.marks.first_day_volume()))
+    }
+
+    fn exceeds(&self, pulses: f64, volume: f64) -> bool {
+        let whole = pulses.abs().ceil();
+        whole > PULSES_LET_PASS && whole * self.rules.pulse_volume > self.rules.volume_share * volume
+    }
+
+    fn judge(
+        &mut self,
+        before: &CountObservation,
+        middle: &CountObservation,
+        after: &CountObservation,
+        changes: &mut Vec<CountChange>,
+    ) {
+        let rules = &self.rules;
+        let moved_litres = middle.litres - before.litres;
+        let elapsed = middle.register_at - before.register_at;
+        let due = moved_litres.abs() / rules.pulse_volume;
+        self.queue = (self.queue + due - OUTPUT_RATE_SURE * rules.fastest_pulses * elapsed).clamp(0.0, LONGEST_QUEUE);
+        self.moved_register += moved_litres;
+        self.moved_pulses += (middle.pulses - before.pulses) * rules.pulse_volume;
+        let slack = middle.register_high - middle.register_low;
+        let window_volume = (after.litres - middle.litres).abs() + moved_litres.abs() + 2.0 * slack;
+        let rate = rate_bounds(before, middle, after);
+        let burst = self.burst(window_volume, after.register_at - before.register_at, rate);
+        let band = Allowance {
+            pulse_volume: self.rules.pulse_volume,
+            register_low: middle.register_low,
+            register_high: middle.register_high,
+            skew_s: middle.skew_s,
+            skew_uncertainty_s: middle.skew_uncertainty_s,
+            register_age_s: self.rules.register_age_s,
+            pulse_delay_s: self.rules.pulse_delay_s,
+            queued: if self.queue > 0.0 { self.queue + slack / self.rules.pulse_volume + burst } else { burst },
+            rate,
+            window_volume,
+        }
+        .band(middle.pulses, middle.litres);
+        if self.rules.unseen_reverse > 0.0 && self.judged > 0 {
+            self.band.high +=
+                self.rules.unseen_reverse * self.unseen_reverse(before, middle, elapsed) / self.rules.pulse_volume;
+        }
+        self.judged += 1;
+        self.judged_s += elapsed;
+        self.take(band, middle, changes);
+    }
+
+    /// Pulses that can wait because the flow within the window was quicker than the output for a while.
+    fn burst(&self, window_volume: f64, elapsed: f64, rate: Option<RateBounds>) -> f64 {
+        let quickest = self.rules.fastest_pulses * self.rules.pulse_volume;
+        let mean = window_volume / elapsed.max(self.rules.register_age_s).max(0.001);
+        let slow = rate.map_or(4.0 * mean, |rate| rate.high) <= quickest;
+        if slow { 0.0 } else { (window_volume / self.rules.pulse_volume).min(LONGEST_QUEUE) }
+    }
+
+    /// Litres that can have run back, or been counted as zero noise, without any register showing it.
+    fn unseen_reverse(&self, before: &CountObservation, middle: &CountObservation, elapsed: f64) -> f64 {
+        let fell = (before.litres - middle.litres).max(0.0);
+        let lowest = [before.flows, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min);
+        let noise = match lowest {
+            Some(low) if low > self.rules.near_zero => 0.0,
+            Some(low) => (4.0 * low.abs()).min(self.rules.near_zero) + 0.02 * self.rules.near_zero,
+            None => self.rules.near_zero,
+        };
+        let back = lowest.map_or(0.0, |low| (-1.5 * low).max(0.0));
+        fell.max(back * elapsed) + noise * elapsed
+    }
+
+    fn take(&mut self, band: Band, middle: &CountObservation, changes: &mut Vec<CountChange>) {
+        let moment = middle.moment;
+        if let Some(both) = self.band.intersection(band) {
+            self.band = both;
+        } else {
+            let (least, most) = self.band.whole_pulses_to(band);
+            self.marks.epoch_ended(self.epoch, self.band);
+            let volume = self.volume();
+            if self.first_step.is_none() {
+                self.first_step = Some((moment, volume));
+            }
+            self.last_step = Some((moment, volume));
+            self.step_count += 1;
+            let sense = self.sense();
+            if let Some(open) = &mut self.open {
+                open.step_count += 1;
+                if open.from.epoch == self.epoch {
+                    open.from.band = self.band;
+                }
+            } else {
+                let (least, most) = if sense < 0.0 { (-least, -most) } else { (least, most) };
+                changes.push(CountChange::Step(Step {
+                    between: self.rules.between,
+                    at: moment,
+                    fitted: self.fitted,
+                    least,
+                    most,
+                    pulse_volume: Litres(self.rules.pulse_volume),
+                }));
+            }
+            self.epoch += 1;
+            self.band = band;
+        }
+        self.fitted = moment;
+        let place = self.place(moment);
+        let forgot = self.marks.keep(place);
+        if forgot && self.marks.all_of_epoch(self.epoch) && self.open.is_none() {
+            self.first_step = None;
+        }
+        self.certain =
+            self.carried + self.sense() * self.marks.start_band(self.epoch, self.band).certain_move_to(self.band);
+        self.open_or_close(place, changes);
+    }
+
+    fn open_or_close(&mut self, place: Place, changes: &mut Vec<CountChange>) {
+        let sense = self.sense();
+        let pulse_volume = self.rules.pulse_volume;
+        let Some(mut open) = self.open else {
+            if self.marks.all_of_epoch(self.epoch) {
+                return;
+            }
+            let (from, moved) = self.marks.largest_move(place);
+            let volume = self.marks.volume_in_window(place);
+            if !self.exceeds(moved, volume) {
+                return;
+            }
+            let (began, at_first) = self.first_step.unwrap_or((place.moment, self.volume()));
+            self.disagreements += 1;
+            let weighed = if self.marks.is_first_day() { moved.abs() } else { CERTAIN };
+            self.provisional = self.provisional.max(weighed);
+            self.open = Some(OpenCount {
+                kind: DisagreementKind::Steps,
+                opened: place.moment,
+                began,
+                closed: None,
+                largest: self.largest(place, &from, sense * moved, volume),
+                step_count: self.marks.steps_in_window().max(1),
+                from,
+                carried: 0.0,
+                volume_to_open: self.volume() - at_first,
+                told_at: place.moment,
+                told_pulses: moved.abs(),
+            });
+            changes.push(CountChange::Opened);
+            return;
+        };
+        let moved = if open.from.epoch == self.epoch { 0.0 } else { open.from.band.certain_move_to(self.band) };
+        let pulses = open.carried + sense * moved;
+        if (pulses * pulse_volume).abs() > open.largest.difference.abs() {
+            let volume = (place.register - open.from.register).min(place.pulses - open.from.pulses);
+            open.largest = self.largest(place, &open.from, pulses, volume);
+            let weighed = if self.marks.is_first_day() { pulses.abs() } else { CERTAIN };
+            self.provisional = self.provisional.abs().max(weighed);
+            let waited = place.moment.steady.since(open.told_at.steady).0;
+            if pulses.abs() >= 2.0 * open.told_pulses || waited >= SECONDS_TO_TELL_AGAIN {
+                open.told_at = place.moment;
+                open.told_pulses = pulses.abs();
+                self.open = Some(open);
+                changes.push(CountChange::Grew);
+            }
+        }
+        self.open = Some(open);
+        let (stepped_at, stepped_volume) = self.last_step.unwrap_or((open.opened, 0.0));
+        let quiet_volume = self.volume() - stepped_volume;
+        let quiet_time = place.moment.steady.since(stepped_at.steady).0;
+        if quiet_volume >= open.volume_to_open.max(PULSES_TO_CLOSE * pulse_volume) && quiet_time >= SECONDS_TO_CLOSE {
+            open.closed = Some(place.moment);
+            self.last_closed = Some(open);
+            self.open = None;
+            self.first_step = None;
+            self.marks.restart(place);
+            changes.push(CountChange::Closed);
+        }
+    }
+
+    fn largest(&self, place: Place, from: &Place, pulses: f64, volume: f64) -> Largest {
+        let register = place.register - from.register;
+        let counted = place.pulses - from.pulses;
+        let (first, second) = if self.sense() > 0.0 { (register, counted) } else { (counted, register) };
+        #[expect(clippy::cast_possible_truncation, reason = "saturates, which is as good as true")]
+        let whole = (pulses.signum() * pulses.abs().ceil()) as i64;
+        Largest {
+            at: place.moment,
+            difference: pulses * self.rules.pulse_volume,
+            unit: self.rules.between.unit(),
+            ratio: (first > 0.0).then(|| second / first),
+            tolerance: self.tolerance(volume),
+            pulses: Some(whole),
+        }
+    }
+
+    fn place(&self, moment: Moment) -> Place {
+        Place {
+            moment,
+            band: self.band,
+            epoch: self.epoch,
+            register: self.moved_register,
+            pulses: self.moved_pulses,
+            steps: self.step_count,
+        }
+    }
+
+    /// +1 where the counter is the second witness, -1 where the register is.
+    const fn sense(&self) -> f64 {
+        if matches!(self.rules.between, Between::PulseReceiverTotal) { -1.0 } else { 1.0 }
+    }
+}
+
+/// Bounds of the rate around the middle observation, from all witnesses at it and at its neighbours.
+fn rate_bounds(before: &CountObservation, middle: &CountObservation, after: &CountObservation) -> Option<RateBounds> {
+    let mut low = f64::INFINITY;
+    let mut high = 0.0_f64;
+    for (earlier, later) in [(before, middle), (middle, after)] {
+        let elapsed = later.register_at - earlier.register_at;
+        let litres = (later.litres - earlier.litres).abs();
+        let step = later.register_high - later.register_low;
+        if elapsed > 0.0 && step <= RATE_RESOLUTION * litres {
+            low = low.min(litres / elapsed);
+            high = high.max(litres / elapsed);
+        } else if elapsed > 0.0 && later.flows.is_none() {
+            return None;
+        }
+    }
+    for flows in [before.flows, middle.flows, after.flows].into_iter().flatten() {
+        low = low.min(flows.0.abs());
+        high = high.max(flows.1.abs());
+    }
+    if !low.is_finite() || high - low > STEADY_SHARE * high {
+        return None;
+    }
+    let spread = high - low;
+    Some(RateBounds { low: (0.9 * low - spread).max(0.0), high: 1.1 * high + spread })
+}

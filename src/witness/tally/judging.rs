@@ -1,0 +1,383 @@
+//! One reading taken to every tally of its meter.
+
+use super::bias::BiasChange;
+use super::count_tally::{CountChange, CountObservation, CountTally};
+use super::current_state::StateChange;
+use super::finding::{Change, CurrentState, Disagreement, DisagreementKind, Event, EventKind, Moment, Witness};
+use super::intake::Counted;
+use super::meter::{FLOW_LOOP, LOOP_PULSE, LOOP_RECEIVER, MeterTallies, PULSE_RECEIVER, Seen, TOTAL_FLOW, TOTAL_PULSE};
+use super::pair::{Measure, PairTally};
+use super::rules::{COUNTER_DELAY_S, DAMPING_S, SKEW_KNOWN_S, SKEW_UNKNOWN_S};
+use crate::declared::{PulseCounts, TotalCounts};
+use crate::reading::{MeterFacts, Reading, Sample};
+use crate::units::{Milliamperes, SteadyMillis};
+
+/// A block takes at least so many dampings, so many readings, and so many seconds.
+const BLOCK_DAMPINGS: f64 = 4.0;
+const BLOCK_READINGS: f64 = 5.0;
+const BLOCK_S: f64 = 10.0;
+/// A silence of so many periods, or so many seconds, is a gap.
+const GAP_PERIODS: f64 = 3.5;
+const GAP_S: f64 = 5.0;
+/// So long values have to be absurd before it counts, in seconds.
+const ABSURD_LASTS_S: f64 = 10.0;
+/// A break in a count without pulses to hold it against is over after so long, in seconds.
+const BREAK_LASTS_S: f64 = 600.0;
+
+/// What interrupted a count.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Break {
+    /// Absurd values came and went; the last sound one was read then.
+    Returned {
+        /// Milliseconds.
+        sound_at: i64,
+        /// How far off they were, in the register's unit.
+        by: f64,
+    },
+    /// It went back.
+    WentBack {
+        /// The last value before.
+        from: f64,
+        /// The first after.
+        to: f64,
+    },
+    /// It shows nothing that fits.
+    Absurd,
+}
+
+impl MeterTallies {
+    pub(super) fn push_counts(
+        &mut self,
+        facts: &MeterFacts,
+        reading: &Reading,
+        seen: &Seen,
+        changes: &mut Vec<Change>,
+    ) {
+        let flows = match (seen.flow, seen.loop_flow) {
+            (Some(a), Some(b)) => Some((a.min(b), a.max(b))),
+            (Some(a), None) | (None, Some(a)) => Some((a, a)),
+            (None, None) => None,
+        };
+        let Some(pulses) = seen.pulses else { return };
+        let Some(counter) = reading.pulses else { return };
+        if let (Some(directions), Some(tally)) = (self.directions, self.counts[TOTAL_PULSE].as_mut())
+            && let Some((litres, register)) = self.intake.volume(directions, seen.total, reading)
+        {
+            let observation = observe(seen.moment, reading.at, pulses, litres, &register, &counter, flows);
+            let mut found = Vec::new();
+            tally.push(observation, &mut found);
+            tell_counts(facts, tally, &found, changes);
+        }
+        if let (Some(tally), Some(counted), Some(register)) =
+            (self.counts[PULSE_RECEIVER].as_mut(), self.intake.receiver_total.as_ref(), reading.receiver_total)
+            && counted.is_settled()
+        {
+            let (low, high) = counted.slack();
+            let litres = (counted.position(), low, high);
+            let observation = observe(seen.moment, reading.at, pulses, litres, &register, &counter, flows);
+            let mut found = Vec::new();
+            tally.push(observation, &mut found);
+            tell_counts(facts, tally, &found, changes);
+        }
+    }
+
+    pub(super) fn push_pairs(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
+        let gap = (GAP_PERIODS * self.period_s).max(GAP_S);
+        let shortest = self.shortest_block(facts);
+        for pair in self.pairs.iter_mut().flatten() {
+            pair.test.rules.shortest_block_s = shortest;
+            if self.span.is_none() {
+                pair.test.rules.span = self.largest_flow;
+            }
+        }
+        self.push_state(facts, seen, changes);
+        self.push_absurd(facts, seen, changes);
+        let moment = seen.moment;
+        if let Some(pair) = self.pairs[FLOW_LOOP].as_mut()
+            && let Some(flow) = seen.flow
+        {
+            match seen.loop_flow {
+                Some(loop_flow)
+                    if self.current == Some(CurrentState::Flow) && !below_range(flow, loop_flow, facts, pair) =>
+                {
+                    let change = pair.push(moment, [Measure::Flow(flow), Measure::Flow(loop_flow)], 0.0, gap);
+                    tell_bias(facts, pair, change, changes);
+                }
+                None if seen.current_ma.is_none() => {}
+                _ => pair.interrupt(),
+            }
+        }
+        let age = facts.meter.refresh.as_secs_f64();
+        if let Some(pair) = self.pairs[TOTAL_FLOW].as_mut()
+            && let (Some(total), Some(flow)) = (seen.total, seen.flow)
+        {
+            let (low, high) = self.intake.total.as_ref().map_or((0.0, 0.0), Counted::slack);
+            let flow = match facts.meter.total_counts {
+                TotalCounts::Net => flow,
+                TotalCounts::Forward => flow.max(0.0),
+                TotalCounts::Reverse => (-flow).max(0.0),
+            };
+            let rounding = high - low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
+            let change = pair.push(moment, [Measure::Volume(total), Measure::Flow(flow)], rounding, gap);
+            tell_bias(facts, pair, change, changes);
+        }
+        let casting = self.has_bus();
+        if let Some(pair) = self.pairs[LOOP_PULSE].as_mut()
+            && let (Some(loop_flow), Some(pulses), Some(declared)) =
+                (seen.loop_flow, seen.pulses, facts.meter.pulse.as_ref())
+        {
+            let delay = (declared.on_time + declared.off_time).as_secs_f64() + COUNTER_DELAY_S;
+            let rounding = declared.volume.0 + (delay + SKEW_UNKNOWN_S) * loop_flow.abs();
+            let flow = match declared.counts {
+                PulseCounts::Forward => loop_flow.max(0.0),
+                PulseCounts::Reverse => (-loop_flow).max(0.0),
+                PulseCounts::Both => loop_flow.abs(),
+            };
+            let volume = Measure::Volume(pulses * declared.volume.0);
+            let change = pair.push(moment, [Measure::Flow(flow), volume], rounding, gap);
+            if !casting {
+                tell_bias(facts, pair, change, changes);
+            }
+        }
+        if let Some(pair) = self.pairs[LOOP_RECEIVER].as_mut()
+            && let Some(receiver) = seen.receiver_flow
+        {
+            match seen.loop_flow {
+                Some(loop_flow) => {
+                    let change = pair.push(moment, [Measure::Flow(loop_flow), Measure::Flow(receiver)], 0.0, gap);
+                    tell_bias(facts, pair, change, changes);
+                }
+                None if seen.current_ma.is_none() => {}
+                None => pair.interrupt(),
+            }
+        }
+    }
+
+    fn push_state(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
+        let (Some(declared), Some(current_ma)) = (facts.meter.current_loop.as_ref(), seen.current_ma) else { return };
+        let flow = seen.flow;
+        let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else {
+            self.current = Some(CurrentState::with_saturation(current_ma, declared));
+            return;
+        };
+        let let_pass = pair.test.rules.let_pass(flow.unwrap_or(0.0));
+        let (state, change) = self.watch.push(seen.moment, current_ma, flow, let_pass, declared);
+        self.current = Some(state);
+        match change {
+            Some(StateChange::Contradicts(current, since)) => {
+                let flows = [flow.unwrap_or(0.0), declared.flow_of(Milliamperes(current_ma)).0];
+                if pair.test.contradict(DisagreementKind::State { current }, since, seen.moment, flows) {
+                    tell_bias(facts, pair, Some(BiasChange::Opened), changes);
+                }
+            }
+            Some(StateChange::Over) => {
+                if let Some(open) = pair.test.open
+                    && matches!(open.kind, DisagreementKind::State { .. })
+                    && pair.test.contradiction_over(open.kind, seen.moment)
+                {
+                    tell_bias(facts, pair, Some(BiasChange::Closed), changes);
+                }
+            }
+            None => {}
+        }
+    }
+
+    /// A flow register that shows no number, or no flow that the pipe can carry, for longer than a moment.
+    fn push_absurd(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
+        if !seen.flow_is_absurd && self.absurd_flow_since.is_none() && self.sound_flow_since.is_none() {
+            return;
+        }
+        let kind = DisagreementKind::Absurd { witness: Witness::Flow };
+        let place = if self.pairs[FLOW_LOOP].is_some() { FLOW_LOOP } else { TOTAL_FLOW };
+        let Some(pair) = self.pairs[place].as_mut() else { return };
+        let now = seen.moment;
+        if seen.flow_is_absurd {
+            self.sound_flow_since = None;
+            let since = *self.absurd_flow_since.get_or_insert(now);
+            if now.steady.since(since.steady).0 >= ABSURD_LASTS_S && pair.test.contradict(kind, since, now, [0.0; 2]) {
+                tell_bias(facts, pair, Some(BiasChange::Opened), changes);
+            }
+        } else if seen.flow.is_some() {
+            self.absurd_flow_since = None;
+            let since = *self.sound_flow_since.get_or_insert(now);
+            if now.steady.since(since.steady).0 >= ABSURD_LASTS_S {
+                self.sound_flow_since = None;
+                if pair.test.contradiction_over(kind, now) {
+                    tell_bias(facts, pair, Some(BiasChange::Closed), changes);
+                }
+            }
+        }
+    }
+
+    /// What interrupted counts is told, and what it means for the tallies of counts.
+    pub(super) fn tell_breaks(
+        &mut self,
+        facts: &MeterFacts,
+        moment: Moment,
+        breaks: &[(Witness, Break)],
+        changes: &mut Vec<Change>,
+    ) {
+        self.end_break(facts, moment, changes);
+        for (witness, event) in breaks {
+            let witness = *witness;
+            if let Break::WentBack { from, to } = *event {
+                changes.push(Change::EventEnded(Event {
+                    meter: facts.meter.name.clone(),
+                    what: EventKind::WentBack { witness, from, to },
+                    began: moment,
+                    ended: Some(moment),
+                }));
+            }
+            let kind = match event {
+                Break::WentBack { .. } => DisagreementKind::WentBack { witness },
+                Break::Returned { .. } | Break::Absurd => DisagreementKind::Absurd { witness },
+            };
+            let by = match event {
+                Break::WentBack { from, to } => to - from,
+                Break::Returned { by, .. } => *by,
+                Break::Absurd => 0.0,
+            };
+            let mut told = false;
+            for (place, second) in [(TOTAL_PULSE, Witness::Pulse), (PULSE_RECEIVER, Witness::ReceiverTotal)] {
+                let concerned = match witness {
+                    Witness::Pulse => true,
+                    Witness::ReceiverTotal => place == PULSE_RECEIVER,
+                    _ => place == TOTAL_PULSE,
+                };
+                let Some(tally) = self.counts[place].as_mut().filter(|_| concerned) else { continue };
+                let pulses = match witness {
+                    Witness::Pulse => by,
+                    _ => by * facts_litres(facts, witness) / tally.rules.pulse_volume,
+                };
+                let pulses = if witness == second { pulses } else { -pulses };
+                if let Break::Returned { sound_at, .. } = event {
+                    tally.drop_after(*sound_at);
+                }
+                let mut found = Vec::new();
+                tally.broke(kind, moment, pulses, &mut found);
+                tell_counts(facts, tally, &found, changes);
+                told = true;
+            }
+            if !told && let Some(pair) = self.pairs[TOTAL_FLOW].as_mut().filter(|_| witness == Witness::Total) {
+                let litres = by * facts_litres(facts, witness);
+                if pair.test.contradict(kind, moment, moment, [litres, 0.0]) {
+                    tell_bias(facts, pair, Some(BiasChange::Opened), changes);
+                }
+            }
+        }
+    }
+
+    /// A break of the total that only the flow could witness is over after a while.
+    fn end_break(&mut self, facts: &MeterFacts, now: Moment, changes: &mut Vec<Change>) {
+        let Some(pair) = self.pairs[TOTAL_FLOW].as_mut() else { return };
+        let Some(open) = pair.test.open else { return };
+        let lasted = now.steady.since(open.opened.steady).0 >= BREAK_LASTS_S;
+        let of_total = DisagreementKind::WentBack { witness: Witness::Total } == open.kind
+            || DisagreementKind::Absurd { witness: Witness::Total } == open.kind;
+        if lasted && of_total && pair.test.contradiction_over(open.kind, now) {
+            tell_bias(facts, pair, Some(BiasChange::Closed), changes);
+        }
+    }
+
+    fn shortest_block(&self, facts: &MeterFacts) -> f64 {
+        let damping = facts
+            .meter
+            .current_loop
+            .as_ref()
+            .and_then(|declared| declared.damping)
+            .map_or(DAMPING_S, |damping| damping.as_secs_f64());
+        BLOCK_S.max(BLOCK_DAMPINGS * damping).max(BLOCK_READINGS * self.period_s)
+    }
+}
+
+/// Litres in one declared unit of a witness's total.
+fn facts_litres(facts: &MeterFacts, witness: Witness) -> f64 {
+    let declared = match witness {
+        Witness::Total => &facts.total,
+        Witness::ReverseTotal => &facts.reverse_total,
+        Witness::ReceiverTotal => &facts.receiver_total,
+        _ => &None,
+    };
+    declared.as_ref().map_or(1.0, |declared| declared.entry.unit.to_base)
+}
+
+/// The flow is below what an output for one direction can show, and the current shows no more than that.
+fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, pair: &PairTally) -> bool {
+    let lowest = facts.meter.current_loop.as_ref().map_or(0.0, |declared| declared.at_4_ma.0);
+    flow < lowest && loop_flow <= lowest + pair.test.rules.let_pass(flow)
+}
+
+fn observe(
+    moment: Moment,
+    row: SteadyMillis,
+    pulses: f64,
+    (litres, register_low, register_high): (f64, f64, f64),
+    register: &Sample,
+    counter: &Sample,
+    flows: Option<(f64, f64)>,
+) -> CountObservation {
+    // Where no instants were told, all samples bear the row's.
+    let known = register.at != row || counter.at != row;
+    CountObservation {
+        moment,
+        pulses,
+        litres,
+        register_low,
+        register_high,
+        register_at: moment.steady.since(SteadyMillis(0)).0 + register.at.since(row).0,
+        skew_s: counter.at.since(register.at).0,
+        skew_uncertainty_s: if known { SKEW_KNOWN_S } else { SKEW_UNKNOWN_S },
+        flows,
+    }
+}
+
+fn tell_counts(facts: &MeterFacts, tally: &CountTally, found: &[CountChange], changes: &mut Vec<Change>) {
+    let between = tally.rules.between;
+    for change in found {
+        let open = match change {
+            CountChange::Step(step) => {
+                changes.push(Change::Step(*step));
+                continue;
+            }
+            CountChange::Closed => tally.last_closed,
+            CountChange::Opened | CountChange::Grew => tally.open,
+        };
+        let Some(open) = open else { continue };
+        let disagreement = Disagreement {
+            meter: facts.meter.name.clone(),
+            between,
+            kind: open.kind,
+            opened: open.opened,
+            began: open.began,
+            closed: open.closed,
+            largest: open.largest,
+            step_count: open.step_count,
+        };
+        changes.push(match change {
+            CountChange::Opened => Change::Opened(disagreement),
+            CountChange::Closed => Change::Closed(disagreement),
+            _ => Change::Grew(disagreement),
+        });
+    }
+}
+
+fn tell_bias(facts: &MeterFacts, pair: &PairTally, change: Option<BiasChange>, changes: &mut Vec<Change>) {
+    let Some(change) = change else { return };
+    let open = if change == BiasChange::Closed { pair.test.last_closed } else { pair.test.open };
+    let Some(open) = open else { return };
+    let disagreement = Disagreement {
+        meter: facts.meter.name.clone(),
+        between: pair.test.rules.between,
+        kind: open.kind,
+        opened: open.opened,
+        began: open.began,
+        closed: open.closed,
+        largest: open.largest,
+        step_count: 0,
+    };
+    changes.push(match change {
+        BiasChange::Opened => Change::Opened(disagreement),
+        BiasChange::Closed => Change::Closed(disagreement),
+        BiasChange::Grew => Change::Grew(disagreement),
+    });
+}

@@ -1,0 +1,222 @@
+//! All tallies of one meter.
+
+use serde::{Deserialize, Serialize};
+
+use super::count_tally::CountTally;
+use super::counter::Advance;
+use super::current_state::StateWatch;
+use super::finding::{Between, Change, CurrentState, DisagreementKind, Moment, Witness};
+use super::intake::{Counted, Directions, Intake};
+use super::judging::Break;
+use super::pair::PairTally;
+use super::rules::{RECEIVER_AGE_S, bias_rules, count_rules};
+use super::{VolumeJudged, declared_tallies};
+use crate::reading::{MeterFacts, Reading, Sample};
+use crate::units::{Milliamperes, SteadyMillis};
+
+/// A flow register beyond so many spans shows no flow.
+const ABSURD_SPANS: f64 = 20.0;
+
+/// Everything that is remembered of one meter between two readings.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MeterTallies {
+    pub(super) judged: VolumeJudged,
+    pub(super) maintenance: bool,
+    pub(super) intake: Intake,
+    pub(super) directions: Option<Directions>,
+    bus: bool,
+    pulse_volume: f64,
+    pub(super) counts: [Option<CountTally>; 2],
+    pub(super) pairs: [Option<PairTally>; 4],
+    pub(super) watch: StateWatch,
+    pub(super) current: Option<CurrentState>,
+    pub(super) span: Option<f64>,
+    pub(super) largest_flow: f64,
+    pub(super) absurd_flow_since: Option<Moment>,
+    pub(super) sound_flow_since: Option<Moment>,
+    last: Option<Moment>,
+    pub(super) period_s: f64,
+    pub(super) shift_ms: i64,
+}
+
+pub(super) const TOTAL_PULSE: usize = 0;
+pub(super) const PULSE_RECEIVER: usize = 1;
+pub(super) const FLOW_LOOP: usize = 0;
+pub(super) const TOTAL_FLOW: usize = 1;
+pub(super) const LOOP_PULSE: usize = 2;
+pub(super) const LOOP_RECEIVER: usize = 3;
+
+/// What the witnesses of one reading say, in litres and seconds.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Seen {
+    pub(super) moment: Moment,
+    pub(super) flow: Option<f64>,
+    pub(super) flow_is_absurd: bool,
+    pub(super) current_ma: Option<f64>,
+    pub(super) loop_flow: Option<f64>,
+    pub(super) receiver_flow: Option<f64>,
+    pub(super) total: Option<f64>,
+    pub(super) pulses: Option<f64>,
+}
+
+impl MeterTallies {
+    /// A fresh state for a meter.
+    #[must_use]
+    pub fn new(facts: &MeterFacts, judged: VolumeJudged) -> Self {
+        let tallies = declared_tallies(facts);
+        let meter = &facts.meter;
+        let directions = meter
+            .pulse
+            .as_ref()
+            .and_then(|pulse| Directions::of(meter.total_counts, pulse.counts, facts.reverse_total.is_some()));
+        let declared = |between| tallies.contains(&between);
+        let count = |between, age, directions: Directions| {
+            (declared(between)).then(|| CountTally::new(count_rules(facts, between, age, directions)))
+        };
+        let pair = |between, kind| declared(between).then(|| PairTally::new(bias_rules(facts, between, kind)));
+        let alike = Directions { total: true, reverse: 0.0, unseen: 0.0 };
+        Self {
+            judged,
+            maintenance: false,
+            intake: Intake::new(facts),
+            directions,
+            bus: facts.flow.is_some() || facts.total.is_some(),
+            pulse_volume: meter.pulse.as_ref().map_or(0.0, |pulse| pulse.volume.0),
+            counts: [
+                directions.and_then(|directions| count(Between::TotalPulse, meter.refresh.as_secs_f64(), directions)),
+                count(Between::PulseReceiverTotal, RECEIVER_AGE_S, alike),
+            ],
+            pairs: [
+                pair(Between::FlowLoop, DisagreementKind::Bias),
+                pair(Between::TotalFlow, DisagreementKind::Volume),
+                pair(Between::LoopPulse, DisagreementKind::Volume),
+                pair(Between::LoopReceiverFlow, DisagreementKind::Bias),
+            ],
+            watch: StateWatch::default(),
+            current: None,
+            span: meter.current_loop.as_ref().map(|declared| declared.span().0.abs()),
+            largest_flow: 0.0,
+            absurd_flow_since: None,
+            sound_flow_since: None,
+            last: None,
+            period_s: 0.0,
+            shift_ms: 0,
+        }
+    }
+
+    /// Takes the next reading; what it changed is appended to `changes`.
+    pub fn push(&mut self, facts: &MeterFacts, reading: &Reading, changes: &mut Vec<Change>) {
+        let moment = Moment { steady: SteadyMillis(reading.at.0 + self.shift_ms), wall: reading.wall };
+        self.take_time(moment);
+        let mut breaks = Vec::new();
+        let seen = self.see(facts, reading, moment, &mut breaks);
+        if self.maintenance {
+            return;
+        }
+        self.tell_breaks(facts, moment, &breaks, changes);
+        self.push_counts(facts, reading, &seen, changes);
+        self.push_pairs(facts, &seen, changes);
+    }
+
+    /// During maintenance readings are kept but judged by nothing. Open disagreements and events stay as they are.
+    pub fn set_maintenance(&mut self, maintenance: bool) {
+        if maintenance && !self.maintenance {
+            for tally in self.counts.iter_mut().flatten() {
+                tally.interrupt();
+            }
+            for tally in self.pairs.iter_mut().flatten() {
+                tally.interrupt();
+            }
+            self.watch.interrupt();
+        }
+        self.maintenance = maintenance;
+    }
+
+    /// The flow register or the total is declared.
+    pub(super) const fn has_bus(&self) -> bool {
+        self.bus
+    }
+
+    /// Litres for one pulse.
+    pub(super) const fn pulse_volume(&self) -> f64 {
+        self.pulse_volume
+    }
+
+    /// Total and pulses are declared, and nothing ties what they count together.
+    pub(super) const fn total_and_pulses_differ_in_direction(&self) -> bool {
+        self.directions.is_none() && self.intake.total.is_some() && self.intake.pulses.is_some()
+    }
+
+    fn take_time(&mut self, moment: Moment) {
+        if let Some(last) = self.last {
+            let elapsed = moment.steady.since(last.steady).0;
+            if elapsed > 0.0 {
+                // The usual period: down at once, up slowly.
+                self.period_s = if self.period_s == 0.0 || elapsed < self.period_s {
+                    elapsed
+                } else {
+                    self.period_s + 0.05 * (elapsed.min(1.5 * self.period_s) - self.period_s)
+                };
+            }
+        }
+        self.last = Some(moment);
+    }
+
+    fn see(
+        &mut self,
+        facts: &MeterFacts,
+        reading: &Reading,
+        moment: Moment,
+        breaks: &mut Vec<(Witness, Break)>,
+    ) -> Seen {
+        let shift = self.shift_ms;
+        let mut count = |counted: &mut Option<Counted>, sample: &Option<Sample>, witness| {
+            let (counted, sample) = (counted.as_mut()?, sample.as_ref()?);
+            match counted.push(sample, shift) {
+                Advance::First | Advance::Moved(_) => Some(counted.position()),
+                Advance::Suspect => None,
+                Advance::Returned { sound_at, by } => {
+                    breaks.push((witness, Break::Returned { sound_at, by }));
+                    Some(counted.position())
+                }
+                Advance::WentBack { from, to } => {
+                    breaks.push((witness, Break::WentBack { from, to }));
+                    None
+                }
+                Advance::Absurd => {
+                    breaks.push((witness, Break::Absurd));
+                    None
+                }
+            }
+        };
+        let total = count(&mut self.intake.total, &reading.total, Witness::Total);
+        let pulses = count(&mut self.intake.pulses, &reading.pulses, Witness::Pulse);
+        count(&mut self.intake.reverse_total, &reading.reverse_total, Witness::ReverseTotal);
+        count(&mut self.intake.receiver_total, &reading.receiver_total, Witness::ReceiverTotal);
+        let flow = reading.flow.as_ref().map(|sample| self.intake.flow(sample));
+        let sound = flow.filter(|flow| self.is_sound(*flow));
+        if let Some(flow) = sound {
+            self.largest_flow = self.largest_flow.max(flow.abs());
+        }
+        let current_ma = reading.loop_ma.map(|sample| sample.value).filter(|current| current.is_finite());
+        let receiver_flow = reading.receiver_flow.as_ref().map(|sample| self.intake.receiver_flow(sample));
+        let loop_flow = facts.meter.current_loop.as_ref().zip(current_ma).and_then(|(declared, current)| {
+            (CurrentState::with_saturation(current, declared) == CurrentState::Flow)
+                .then(|| declared.flow_of(Milliamperes(current)).0)
+        });
+        Seen {
+            moment,
+            flow: sound,
+            flow_is_absurd: flow.is_some() && sound.is_none(),
+            current_ma,
+            loop_flow,
+            receiver_flow: receiver_flow.filter(|flow| flow.is_finite()),
+            total,
+            pulses,
+        }
+    }
+
+    fn is_sound(&self, flow: f64) -> bool {
+        flow.is_finite() && self.span.is_none_or(|span| flow.abs() <= ABSURD_SPANS * span)
+    }
+}

@@ -1,0 +1,81 @@
+//! Two witnesses of a flow brought to common instants for the test on their bias: flows are integrated, counts are taken
+//! as they stand, and gaps are never bridged.
+
+use serde::{Deserialize, Serialize};
+
+use super::bias::{BiasChange, BiasPoint, BiasRules, BiasTest};
+use super::finding::Moment;
+
+/// Between two readings a flow that changes by more than this share of the span jumped.
+const JUMP_SHARE: f64 = 0.1;
+
+/// What one witness says at a moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Measure {
+    /// A flow, L/s.
+    Flow(f64),
+    /// Litres since some beginning.
+    Volume(f64),
+}
+
+impl Measure {
+    const fn level(self) -> f64 {
+        match self {
+            Self::Flow(flow) => flow,
+            Self::Volume(_) => 0.0,
+        }
+    }
+}
+
+/// One tally of flows or of a flow and a count.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PairTally {
+    /// The test.
+    pub test: BiasTest,
+    last: Option<(Moment, [f64; 2])>,
+    integrals: [f64; 2],
+}
+
+impl PairTally {
+    /// Nothing seen yet.
+    #[must_use]
+    pub fn new(rules: BiasRules) -> Self {
+        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2] }
+    }
+
+    /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
+    /// litres; a silence longer than `gap_s` is a gap.
+    pub fn push(&mut self, moment: Moment, measures: [Measure; 2], rounding: f64, gap_s: f64) -> Option<BiasChange> {
+        let levels = measures.map(Measure::level);
+        let mut jump = 0.0;
+        if let Some((last, before)) = self.last {
+            let elapsed = moment.steady.since(last.steady).0;
+            if elapsed > gap_s || elapsed <= 0.0 {
+                self.test.interrupt();
+                self.test.exclude(elapsed.max(0.0), 0.0);
+            } else {
+                for ((integral, before), level) in self.integrals.iter_mut().zip(before).zip(levels) {
+                    *integral += 0.5 * (before + level) * elapsed;
+                    let change = (level - before).abs();
+                    if change > JUMP_SHARE * self.test.rules.span {
+                        jump = f64::max(jump, 0.5 * change * elapsed);
+                    }
+                }
+            }
+        }
+        self.last = Some((moment, levels));
+        let mut volumes = self.integrals;
+        for (volume, measure) in volumes.iter_mut().zip(measures) {
+            if let Measure::Volume(litres) = measure {
+                *volume = litres;
+            }
+        }
+        self.test.push(BiasPoint { moment, first: volumes[0], second: volumes[1], rounding, jump, levels })
+    }
+
+    /// The next readings do not follow from the last.
+    pub fn interrupt(&mut self) {
+        self.test.interrupt();
+        self.last = None;
+    }
+}

@@ -1,0 +1,160 @@
+//! Where the tallies of a meter stand, in numbers and in words.
+
+use super::count_tally::CountTally;
+use super::finding::{Between, TallyStanding, Verdict};
+use super::meter::MeterTallies;
+use super::pair::PairTally;
+
+impl MeterTallies {
+    /// Where each declared tally stands, in the order of [`Between::ALL`].
+    #[must_use]
+    pub fn standing(&self) -> Vec<TallyStanding> {
+        let mut standings: Vec<TallyStanding> =
+            self.counts.iter().flatten().map(of_counts).chain(self.pairs.iter().flatten().map(of_flows)).collect();
+        for standing in &mut standings {
+            match standing.between {
+                Between::FlowLoop => standing.current = self.current,
+                Between::TotalPulse => standing.notes.extend(self.total_notes()),
+                _ => {}
+            }
+        }
+        if self.total_and_pulses_differ_in_direction() {
+            standings.push(TallyStanding {
+                notes: vec![String::from(
+                    "Total and pulses count different directions, and no reverse total is declared that ties them together.",
+                )],
+                ..nothing_seen(Between::TotalPulse)
+            });
+        }
+        standings.sort_by_key(|standing| standing.between);
+        standings
+    }
+
+    /// The verdict on the whole stretch: `Disagree` when any tally is beyond its tolerance or any disagreement stood open
+    /// in it, `Agree` when every tally that could be judged held, `Undecided` when none could.
+    #[must_use]
+    pub fn overall(&self) -> Verdict {
+        let standings = self.standing();
+        let counts_disagreed = self.counts.iter().flatten().any(CountTally::disagreed);
+        let flows_disagreed =
+            self.pairs.iter().flatten().filter(|pair| self.is_told(pair)).any(|pair| pair.test.disagreements > 0);
+        if counts_disagreed || flows_disagreed || standings.iter().any(|standing| standing.verdict == Verdict::Disagree)
+        {
+            Verdict::Disagree
+        } else if standings.iter().any(|standing| standing.verdict == Verdict::Agree) {
+            Verdict::Agree
+        } else {
+            Verdict::Undecided
+        }
+    }
+
+    fn is_told(&self, pair: &PairTally) -> bool {
+        pair.test.rules.between != Between::LoopPulse || !self.has_bus()
+    }
+
+    fn total_notes(&self) -> Vec<String> {
+        let Some(total) = &self.intake.total else { return Vec::new() };
+        let (low, high) = total.slack();
+        let spacing = total.float_spacing();
+        let mut notes = vec![format!(
+            "Assumes that the meter keeps its total exactly, that no pulses had left it which a power loss took back from its total, \
+             and that a shown total lies within {:.6} L of the kept one.",
+            high.max(-low)
+        )];
+        if spacing > 0.5 * self.pulse_volume() {
+            notes.push(format!(
+                "The total is a float that has grown until its neighbouring values lie {spacing:.6} L apart: smaller volumes are lost in it."
+            ));
+        }
+        notes
+    }
+}
+
+fn nothing_seen(between: Between) -> TallyStanding {
+    TallyStanding {
+        between,
+        verdict: Verdict::Undecided,
+        ratio: None,
+        difference: None,
+        unit: between.unit(),
+        tolerance: None,
+        steps: 0,
+        step_count: 0,
+        first: None,
+        second: None,
+        judged_s: 0.0,
+        excluded_s: 0.0,
+        excluded_l: 0.0,
+        open: false,
+        disagreements: 0,
+        current: None,
+        notes: Vec::new(),
+    }
+}
+
+fn of_counts(tally: &CountTally) -> TallyStanding {
+    let between = tally.rules.between;
+    let (register, pulses) = tally.moved();
+    let [first, second] = if between == Between::PulseReceiverTotal { [pulses, register] } else { [register, pulses] };
+    let seen = tally.judged > 0;
+    let enough = register.abs().max(pulses.abs()) > 3.0 * tally.rules.pulse_volume;
+    let verdict = if tally.open.is_some() || tally.is_beyond() {
+        Verdict::Disagree
+    } else if enough {
+        Verdict::Agree
+    } else {
+        Verdict::Undecided
+    };
+    let mut notes = Vec::new();
+    if verdict == Verdict::Undecided {
+        notes.push(String::from("Less went by than a few pulses tell apart."));
+    }
+    TallyStanding {
+        verdict,
+        ratio: (first != 0.0).then(|| second / first),
+        difference: seen.then_some(second - first),
+        tolerance: seen.then(|| tally.tolerance(tally.volume())),
+        steps: tally.certain_pulses(),
+        step_count: tally.step_count,
+        first: seen.then_some(first),
+        second: seen.then_some(second),
+        judged_s: tally.judged_s,
+        open: tally.open.is_some(),
+        disagreements: tally.disagreements,
+        notes,
+        ..nothing_seen(between)
+    }
+}
+
+fn of_flows(pair: &PairTally) -> TallyStanding {
+    let test = &pair.test;
+    let sums = &test.judged;
+    let per = if test.is_volume() { 1.0 } else { sums.seconds };
+    let seen = sums.blocks > 0;
+    let mut notes = vec![format!(
+        "Judged in blocks of at least {:.0} s; lags of up to {:.0} s between the witnesses are allowed for.",
+        test.rules.shortest_block_s,
+        test.lag()
+    )];
+    if !seen {
+        notes.push(String::from("No block could be judged yet: too little was seen, or the flow never came to rest."));
+    }
+    if test.excluded_s > 0.0 {
+        notes.push(format!("{:.0} s were not judged: gaps, transients, currents that mean no flow.", test.excluded_s));
+    }
+    TallyStanding {
+        verdict: test.verdict(),
+        ratio: (seen && sums.first != 0.0).then(|| sums.second / sums.first),
+        difference: seen.then(|| (sums.second - sums.first) / per),
+        tolerance: seen.then(|| sums.let_pass / per),
+        first: seen.then(|| sums.first / per),
+        second: seen.then(|| sums.second / per),
+        judged_s: sums.seconds,
+        excluded_s: test.excluded_s,
+        excluded_l: test.excluded_l,
+        open: test.open.is_some(),
+        disagreements: test.disagreements,
+        notes,
+        ..nothing_seen(test.rules.between)
+    }
+}
