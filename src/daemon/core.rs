@@ -10,13 +10,14 @@ use tallywell_witness::declared::{Entry, Setting, Site, Source, Table};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
-use tallywell_witness::tally::{Change, Disagreement, VolumeJudged};
+use tallywell_witness::tally::{Change, Disagreement, Moment, VolumeJudged};
 use tallywell_witness::units::WallMillis;
 use tokio::sync::mpsc;
 
 use super::file_source::FileReading;
 use super::memory::Memory;
 use super::namer::Namer;
+use super::settings::Settings;
 use super::socket::{Asked, Request};
 use super::sources::{Heard, Sources};
 use super::{DaemonError, Options, clock, live, supervisor};
@@ -52,7 +53,7 @@ pub(super) struct Core {
     notices: Option<(Notices, tokio::task::JoinHandle<()>)>,
     observer: Option<mpsc::UnboundedSender<Told>>,
     watchers: Vec<Asked>,
-    settings: BTreeMap<(String, Setting), f64>,
+    settings: Settings,
     namer: Namer,
     lines: BTreeMap<String, LineState>,
     failing_files: BTreeSet<PathBuf>,
@@ -101,7 +102,7 @@ impl Core {
             notices: None,
             observer,
             watchers: Vec::new(),
-            settings: BTreeMap::new(),
+            settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
             lines: BTreeMap::new(),
             failing_files: BTreeSet::new(),
@@ -115,7 +116,6 @@ impl Core {
             clock,
         };
         core.take_up(loaded)?;
-        core.recall_settings(&reader);
         Ok(core)
     }
 
@@ -165,17 +165,6 @@ impl Core {
         self.namer.follow(Arc::clone(&site));
         self.site = site;
         Ok(())
-    }
-
-    fn recall_settings(&mut self, reader: &StoreReader) {
-        for name in self.site.meters.keys() {
-            match reader.settings(name) {
-                Ok(known) => {
-                    self.settings.extend(known.into_iter().map(|(setting, value)| ((name.clone(), setting), value)))
-                }
-                Err(error) => tracing::warn!("settings read before are not known: {error}"),
-            }
-        }
     }
 
     /// Reads the site file again and follows it.
@@ -340,12 +329,15 @@ impl Core {
         }
     }
 
-    /// The meter's own settings are kept when they change.
-    fn setting_read(&mut self, meter: &str, setting: Setting, value: f64, wall: WallMillis) {
-        let key = (meter.to_owned(), setting);
-        if self.settings.get(&key).is_none_or(|known| known.to_bits() != value.to_bits()) {
-            self.settings.insert(key, value);
-            self.writer.setting(meter, setting, wall, value);
+    fn setting_read(&mut self, name: &str, setting: Setting, value: f64, wall: WallMillis) {
+        let Some(meter) = self.site.meters.get(name) else { return };
+        let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall };
+        let (is_new, changes) = self.settings.read(meter, setting, value, now);
+        if is_new {
+            self.writer.setting(name, setting, wall, value);
+        }
+        for change in changes {
+            self.meter_changed(name, &change);
         }
     }
 

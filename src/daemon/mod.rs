@@ -11,6 +11,7 @@ mod live;
 mod memory;
 mod namer;
 pub mod naming;
+mod settings;
 pub mod socket;
 mod sources;
 mod supervisor;

@@ -13,10 +13,12 @@
 //! - [`sizing`]: how to set a meter's outputs, and what each choice costs;
 //! - [`tally`]: the witnesses compared for ever;
 //! - [`cause`]: why they disagree, and what to check;
+//! - [`audit`]: the meter's own settings against what was declared;
 //! - [`station`]: the whole way from registers to verdicts.
 //!
 //! Whatever needs the time gets it as an argument.
 
+pub mod audit;
 pub mod cause;
 pub mod declared;
 pub mod decode;
