@@ -136,6 +136,8 @@ pub struct Schedule {
 }
 
 /// A plan with a period of zero, or a unit on trial, waits at most so long for a gap in which nobody begins later for it;
+/// So many of the longest periods beyond the latest deadline are looked at before time is spent on something else.
+const LOOK_OUT_PERIODS: u32 = 3;
 /// after that it is enough that nobody misses a deadline.
 const PATIENCE: Duration = Duration::from_secs(1);
 
@@ -373,9 +375,12 @@ impl Schedule {
     }
 
     /// True if every task with a period still meets its deadline after `cost` is spent on something else, with all turns
-    /// that fall due meanwhile.
+    /// that fall due meanwhile, and if idle time takes the delay up again before the end of the look-out: a delay that is
+    /// still there then would travel on, and hit a deadline that was not looked at.
     fn deadlines_allow(&self, now: Moment, cost: Duration) -> bool {
-        let Some(horizon) = self.with_periods().filter_map(|(_, task)| task.deadline()).max() else { return true };
+        let Some(latest) = self.with_periods().filter_map(|(_, task)| task.deadline()).max() else { return true };
+        let longest = self.with_periods().map(|(_, task)| task.task.every).max().unwrap_or_default();
+        let horizon = latest.after(LOOK_OUT_PERIODS * longest);
         let mut turns: Vec<(Moment, Moment, Duration)> = Vec::new();
         for (_, task) in self.with_periods() {
             let (mut release, mut left) = (task.release, task.left_in_turn());
@@ -386,11 +391,15 @@ impl Schedule {
             }
         }
         turns.sort_unstable();
-        let mut free = now.after(cost);
-        turns.into_iter().all(|(deadline, release, left)| {
+        let (mut free, mut free_without) = (now.after(cost), now);
+        for (deadline, release, left) in turns {
             free = free.max(release).after(left);
-            free <= deadline
-        })
+            free_without = free_without.max(release).after(left);
+            if free > deadline {
+                return false;
+            }
+        }
+        free == free_without || cost.is_zero()
     }
 
     /// The next moment at which something could be asked that cannot be asked now.

@@ -320,7 +320,9 @@ proptest! {
                 // The plan of the first request is its due time here: no groups.
                 let due = turn[0].begun.before(turn[0].ask.lateness.unwrap_or_default());
                 let ended = turn[turn.len() - 1].ended;
-                prop_assert!(ended.since(due) <= task.every, "{:?} after {:?}", ended.since(due), task.every);
+                // Moments are whole microseconds, and a busy stretch is made of some tens of transactions.
+                let rounding = Duration::from_micros(50);
+                prop_assert!(ended.since(due) <= task.every + rounding, "{:?} after {:?}", ended.since(due), task.every);
             }
         }
     }
