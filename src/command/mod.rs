@@ -7,6 +7,7 @@ pub mod check;
 pub mod completions;
 pub mod demo;
 pub mod disagreements;
+pub mod explain;
 pub mod export;
 pub mod note;
 pub mod outputs;
@@ -66,6 +67,7 @@ enum Command {
     Check(check::Arguments),
     Read(read::Arguments),
     Run(run::Arguments),
+    Explain(explain::Arguments),
     Disagreements(disagreements::Arguments),
     Timing(timing::Arguments),
     Note(note::Arguments),
@@ -137,6 +139,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Sim(arguments) => sim::run(&arguments),
         Command::Completions(arguments) => completions::run(&arguments),
         Command::Disagreements(arguments) => disagreements::run(&arguments),
+        Command::Explain(arguments) => explain::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
         Command::Note(arguments) => note::run(&arguments),
         Command::Outputs(arguments) => outputs::run(&arguments),

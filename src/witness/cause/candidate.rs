@@ -1,6 +1,6 @@
 //! One cause in one part of the plant, weighed against the part being sound.
 
-use super::code::Code;
+use super::code::{Code, Part};
 use super::explanation::Parameters;
 use crate::units::WallMillis;
 
@@ -9,6 +9,8 @@ use crate::units::WallMillis;
 pub(super) struct Candidate {
     /// The cause; `Agreement` for the sound part.
     pub code: Code,
+    /// The part of the plant that it is about; that of the code, unless the code is of none.
+    pub part: Part,
     /// Natural logarithm of likelihood times prior.
     pub weight: f64,
     /// What it implies.
@@ -23,11 +25,25 @@ pub(super) struct Candidate {
 
 impl Candidate {
     pub fn new(code: Code, weight: f64) -> Self {
-        Self { code, weight, parameters: Parameters::default(), onset: None, since: 0, evidence: Vec::new() }
+        Self {
+            code,
+            part: code.part(),
+            weight,
+            parameters: Parameters::default(),
+            onset: None,
+            since: 0,
+            evidence: Vec::new(),
+        }
     }
 
     pub fn sound(weight: f64) -> Self {
         Self::new(Code::Agreement, weight)
+    }
+
+    /// The part that an unexplained deviation is seen in.
+    pub const fn seen_in(mut self, part: Part) -> Self {
+        self.part = part;
+        self
     }
 
     pub fn with_evidence(mut self, text: String) -> Self {

@@ -47,6 +47,8 @@ pub(super) struct DriftStep {
     pub error: f64,
     /// Variance that the reference itself adds in the step.
     pub wander: f64,
+    /// Pulses that zero noise, rectified, may have made unseen by a net total.
+    pub creep: f64,
     /// Nothing continues across the step.
     pub broken: bool,
     /// The lowest and highest rate due in it, pulses a second.
@@ -109,6 +111,21 @@ fn volumes(gathered: &Gathered, reference: Reference, before: &Block, block: &Bl
     }
 }
 
+/// Rounding at one flow is not the rounding at another: over the whole series the level may settle by about half a pulse
+/// (squared) without anything being lost.
+const SETTLING: f64 = 0.3;
+
+/// About the most steps of a series.
+const STEPS: usize = 1600;
+
+/// The fewest pulses of a step: one, or more where there would be too many steps.
+fn least_pulses(gathered: &Gathered, volume: f64) -> f64 {
+    let due: f64 = gathered.blocks.iter().map(|block| block.forward + block.reverse).sum::<f64>() / volume;
+    #[expect(clippy::cast_precision_loss, reason = "a small constant")]
+    let most = STEPS as f64;
+    (due / most).max(1.0)
+}
+
 impl Drift {
     /// The series against a reference; `None` without pulses or with too little to compare.
     pub fn new(gathered: &Gathered, reference: Reference) -> Option<Self> {
@@ -117,7 +134,11 @@ impl Drift {
         let (forward_weight, reverse_weight) = pulse_weights(pulse.counts);
         let age = gathered.facts.meter.refresh.as_secs_f64().min(60.0);
         let timing = (0.5 * age).powi(2) + 0.15_f64.powi(2) + (0.01 * gathered.poll).powi(2);
-        let mut steps: Vec<DriftStep> = Vec::with_capacity(gathered.blocks.len());
+        let mut steps: Vec<DriftStep> = Vec::with_capacity(gathered.blocks.len().min(STEPS));
+        let least = least_pulses(gathered, volume);
+        let rectified = gathered.facts.reverse_total.is_none()
+            && gathered.facts.meter.total_counts == TotalCounts::Net
+            && gathered.total.is_some();
         let mut last: Option<&Block> = None;
         let mut pending = Pending::default();
         let (mut seen, mut counted, mut expected) = (0.0, 0.0, 0.0);
@@ -131,14 +152,24 @@ impl Drift {
             if !usable {
                 continue;
             }
-            let Some(before) = last.replace(block) else {
+            let Some(before) = last else {
+                last = Some(block);
                 pending = Pending::default();
                 continue;
             };
+            let mut step = pending.clone();
             if !by_flow {
-                pending.volumes(volumes(gathered, reference, before, block, index), volume);
+                step.volumes(volumes(gathered, reference, before, block, index), volume);
             }
-            let step = std::mem::take(&mut pending);
+            let moved = block.pulses.unwrap_or(0.0) - before.pulses.unwrap_or(0.0);
+            // Rounding stands still at rest: a step in which nothing was due and nothing came says nothing new.
+            let tells = step.forward.abs() + step.reverse.abs() >= least || moved >= least.max(2.0);
+            let edge = step.broken || block.still || before.still || block.drought != before.drought;
+            if !tells && !edge {
+                continue;
+            }
+            last = Some(block);
+            pending = Pending::default();
             let skew = (block.skew_litres - before.skew_litres) / volume;
             let due =
                 forward_weight * step.forward + reverse_weight * step.reverse + skew - (block.queued - before.queued);
@@ -163,6 +194,7 @@ impl Drift {
                 seen,
                 error: 0.1 + rounding + timing * instant * instant,
                 wander: step.variance + 1e-6 * due.abs(),
+                creep: if rectified { step.creep } else { 0.0 },
                 broken,
                 slowest: step.slowest,
                 fastest: step.fastest,
@@ -174,52 +206,91 @@ impl Drift {
         // With a pulse worth far less to the meter than to the receiver, rounding and timing of the total weigh more.
         let unbroken: f64 = steps.iter().filter(|step| !step.broken).map(|step| step.expected).sum();
         let scale = (counted / unbroken.max(1.0)).clamp(1.0, 1e6);
+        #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
+        let settling = SETTLING / steps.len() as f64;
         for step in &mut steps {
             step.error = 0.1 + (step.error - 0.1) * scale * scale;
+            step.wander += settling;
         }
         Some(Self { steps, counted, expected, volume })
     }
 
-    /// Runs the level model over the series: shapes and extra wandering from step `onset` on, nothing before.
+    /// Runs the level model over the series; a hypothesis says, for each step in order, what it adds. What zero noise may
+    /// have made beside a net total is always left open.
+    pub fn run(&self, mut added: impl FnMut(usize, &DriftStep) -> Added) -> LevelFit {
+        let steps = self.steps.iter().enumerate().map(|(index, step)| {
+            let added = added(index, step);
+            LevelStep {
+                seen: step.seen - added.known,
+                error: step.error,
+                wander: if step.broken { f64::INFINITY } else { step.wander + added.wander },
+                shapes: if step.broken { [0.0; SHAPES] } else { [added.shapes[0], added.shapes[1], step.creep] },
+            }
+        });
+        fit(steps, SHAPES, [0.0, 0.0, 1.0])
+    }
+
+    /// A hypothesis of open sizes: shapes and extra wandering from step `onset` on, nothing before.
     pub fn fit(
         &self,
         onset: usize,
-        shapes: usize,
-        shape: impl Fn(&DriftStep) -> [f64; SHAPES],
+        shapes: impl Fn(&DriftStep) -> [f64; 2],
         wander: impl Fn(&DriftStep) -> f64,
     ) -> LevelFit {
-        let steps = self.steps.iter().enumerate().map(|(index, step)| {
-            let after = index >= onset;
-            let window = if index == onset && onset > 0 {
-                (0.3 * step.expected.abs().max(step.counted) + 1.0).powi(2)
-            } else {
-                0.0
-            };
-            LevelStep {
-                seen: step.seen,
-                error: step.error,
-                wander: if step.broken {
-                    f64::INFINITY
-                } else {
-                    step.wander + window + if after { wander(step) } else { 0.0 }
-                },
-                shapes: if after && !step.broken { shape(step) } else { [0.0; SHAPES] },
+        self.run(|index, step| {
+            if index < onset {
+                return Added::default();
             }
-        });
-        fit(steps, shapes)
+            Added { known: 0.0, wander: window(index, onset, step) + wander(step), shapes: shapes(step) }
+        })
+    }
+
+    /// A hypothesis of known size: a drift and extra wandering from step `onset` on, nothing before.
+    pub fn fit_known(
+        &self,
+        onset: usize,
+        shape: impl Fn(&DriftStep) -> f64,
+        wander: impl Fn(&DriftStep) -> f64,
+    ) -> LevelFit {
+        let mut known = 0.0;
+        self.run(|index, step| {
+            if index < onset {
+                return Added::default();
+            }
+            known += shape(step);
+            Added { known, wander: window(index, onset, step) + wander(step), shapes: [0.0; 2] }
+        })
     }
 
     /// The likelihood that meter and counter agree.
     pub fn healthy(&self) -> LevelFit {
-        self.fit(0, 0, |_| [0.0; SHAPES], |_| 0.0)
+        self.run(|_, _| Added::default())
     }
 }
 
+/// What a hypothesis adds in one step.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Added {
+    /// Drift of known size since the beginning, in pulses.
+    pub known: f64,
+    /// Variance of the step's own wandering.
+    pub wander: f64,
+    /// Drifts of open size, for a size of one, in this step.
+    pub shapes: [f64; 2],
+}
+
+/// The step in which something begins is free.
+fn window(index: usize, onset: usize, step: &DriftStep) -> f64 {
+    if index == onset && onset > 0 { (0.3 * step.expected.abs().max(step.counted) + 1.0).powi(2) } else { 0.0 }
+}
+
+/// What has been summed since the last step.
 #[derive(Clone, Debug, Default)]
 struct Pending {
     forward: f64,
     reverse: f64,
     variance: f64,
+    creep: f64,
     slowest: f64,
     fastest: f64,
     any: bool,
@@ -235,6 +306,9 @@ impl Pending {
         self.any = true;
         self.broken |= block.pulses_broken;
         self.total_broken |= block.total_broken;
+        if block.flow_low < 0.0 && block.flow_high > 0.0 {
+            self.creep += block.reverse.min(block.forward) / volume;
+        }
     }
 
     fn volumes(&mut self, volumes: Option<Volumes>, volume: f64) {
@@ -243,56 +317,5 @@ impl Pending {
             self.reverse += volumes.reverse / volume;
             self.variance += volumes.variance / (volume * volume);
         }
-    }
-}
-
-impl Drift {
-    /// Like [`Self::fit`], with a drift of known size.
-    pub fn fit_known(
-        &self,
-        onset: usize,
-        shape: impl Fn(&DriftStep) -> f64,
-        wander: impl Fn(&DriftStep) -> f64,
-    ) -> LevelFit {
-        let mut known = 0.0;
-        let steps = self.steps.iter().enumerate().map(|(index, step)| {
-            let after = index >= onset;
-            let window = if index == onset && onset > 0 {
-                (0.3 * step.expected.abs().max(step.counted) + 1.0).powi(2)
-            } else {
-                0.0
-            };
-            if after {
-                known += shape(step);
-            }
-            LevelStep {
-                seen: step.seen - known,
-                error: step.error,
-                wander: if step.broken {
-                    f64::INFINITY
-                } else {
-                    step.wander + window + if after { wander(step) } else { 0.0 }
-                },
-                shapes: [0.0; SHAPES],
-            }
-        });
-        fit(steps, 0)
-    }
-}
-
-impl Drift {
-    /// Like [`Self::fit`], with the losses so far and the extra wandering of each step given by a function that is asked
-    /// once for each step, in order.
-    pub fn fit_losses(&self, mut lost: impl FnMut(&DriftStep) -> (f64, f64)) -> LevelFit {
-        let steps = self.steps.iter().map(|step| {
-            let (lost, wander) = lost(step);
-            LevelStep {
-                seen: step.seen + lost,
-                error: step.error,
-                wander: if step.broken { f64::INFINITY } else { step.wander + wander },
-                shapes: [0.0; SHAPES],
-            }
-        });
-        fit(steps, 0)
     }
 }

@@ -12,7 +12,6 @@ use super::dispute;
 use super::explanation::{Cause, Explanation};
 use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
-use super::standing::Standings;
 use super::wording;
 use crate::tally::Verdict;
 
@@ -48,7 +47,7 @@ impl Explainer {
     #[must_use]
     pub fn finish(self) -> Explanation {
         let gathered = self.gather.finish();
-        let standings = Standings::default();
+        let standings = super::rough::standings(&gathered);
         let hypotheses = rank(&gathered, &self.others, &standings);
         let verdict = verdict(&gathered, &hypotheses);
         let main = hypotheses.first().map(|hypothesis| &hypothesis.causes[0]);

@@ -58,13 +58,20 @@ pub(super) struct Parity {
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Spell {
     pub seconds: f64,
+    /// Without a break.
+    pub longest: f64,
+    run: f64,
+    run_ends: f64,
     pub samples: u64,
     pub first: Option<WallMillis>,
     pub sum_ma: f64,
 }
 
 impl Spell {
-    fn add(&mut self, seconds: f64, wall: WallMillis, current: f64) {
+    fn add(&mut self, at: f64, seconds: f64, wall: WallMillis, current: f64) {
+        self.run = if at - seconds <= self.run_ends + 1e-6 { self.run + seconds } else { 0.0 };
+        self.run_ends = at;
+        self.longest = self.longest.max(self.run);
         self.seconds += seconds;
         self.samples += 1;
         self.sum_ma += current;
@@ -328,7 +335,7 @@ impl Gather {
                     .then_some(&mut out.beyond_scale),
             };
             if let Some(spell) = spell {
-                spell.add(seconds, row.wall, current.value);
+                spell.add(row.at, seconds, row.wall, current.value);
             }
         }
         let resolution =

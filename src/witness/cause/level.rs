@@ -46,7 +46,10 @@ impl LevelFit {
 }
 
 /// Runs the filter; the first `shapes` shapes are fitted.
-pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize) -> LevelFit {
+///
+/// A positive entry of `ridge` is the precision of a normal prior about zero on the size of that shape; it is integrated
+/// into the width of the peak.
+pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize, ridge: [f64; SHAPES]) -> LevelFit {
     let mut started = false;
     let mut variance = 0.0;
     let mut level = 0.0;
@@ -89,6 +92,13 @@ pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize) -> Leve
             }
         }
     }
+    let mut log_ridge = 0.0;
+    for j in 0..shapes {
+        if ridge[j] > 0.0 && information[j][j] > 1e-280 {
+            information[j][j] += ridge[j];
+            log_ridge += 0.5 * (ridge[j] / (2.0 * PI)).ln();
+        }
+    }
     solve(information, cross, shapes).map_or(
         LevelFit {
             log_likelihood: -0.5 * (log_determinants + squares),
@@ -102,7 +112,7 @@ pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize) -> Leve
             log_likelihood: -0.5 * (log_determinants + squares - solved.reduction),
             size: solved.size,
             uncertainty: solved.uncertainty,
-            log_width: solved.log_width,
+            log_width: solved.log_width + log_ridge,
             squares: squares - solved.reduction,
             count,
         },
@@ -246,7 +256,7 @@ mod tests {
             (0.2, 0.5),
         ];
         let (y, x): (Vec<f64>, Vec<f64>) = pairs.into_iter().unzip();
-        let fit = fit(steps(&y, &x), 1);
+        let fit = fit(steps(&y, &x), 1, [0.0; SHAPES]);
         assert!((fit.size[0] - 1.002_116_818_020_45).abs() < 1e-9, "{}", fit.size[0]);
         assert!((fit.uncertainty[0] * 0.884_796_396_144_373 - 0.429_796_848_199_937E-03).abs() < 1e-9);
         assert!((fit.squares - 26.617_398_529_422_4).abs() < 1e-6, "{}", fit.squares);
@@ -254,7 +264,7 @@ mod tests {
 
     #[test]
     fn a_shape_without_trace_is_left_out() {
-        let fit = fit(steps(&[1.0, 2.0, 3.0], &[0.0, 0.0, 0.0]), 1);
+        let fit = fit(steps(&[1.0, 2.0, 3.0], &[0.0, 0.0, 0.0]), 1, [0.0; SHAPES]);
         assert_eq!(fit.size[0], 0.0);
         assert!(fit.uncertainty[0].is_infinite());
     }

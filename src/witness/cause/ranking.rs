@@ -45,17 +45,14 @@ const TOLD: usize = 8;
 pub(super) fn rank(gathered: &Gathered, others: &[OtherMeter], standings: &Standings) -> Vec<Hypothesis> {
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
-    standings.weigh_bus(&mut bus);
     keep_best(&mut bus);
     let best = bus.first().map_or(0.0, |candidate| candidate.weight);
     bus.retain(|candidate| candidate.weight > best - HOPELESS);
 
     let facts = facts::found(gathered);
-    let mut receiver_span = receiver::span_candidates(gathered);
-    standings.weigh_receiver_flow(&mut receiver_span);
-    let mut receiver_weight = receiver::weight_candidates(gathered);
-    standings.weigh_receiver_total(&mut receiver_weight);
-    let mut cache = Cache { gathered, others, standings, loops: Vec::new(), pulses: Vec::new() };
+    let receiver_span = receiver::span_candidates(gathered);
+    let receiver_weight = receiver::weight_candidates(gathered);
+    let mut cache = Cache { gathered, others, loops: Vec::new(), pulses: Vec::new() };
     let mut hypotheses: Vec<Hypothesis> = Vec::new();
     for registers in &bus {
         let loops = cache.loops(flow_scale(registers));
@@ -67,7 +64,7 @@ pub(super) fn rank(gathered: &Gathered, others: &[OtherMeter], standings: &Stand
             gains(&receiver_span),
             gains(&receiver_weight),
         ];
-        combine(&facts, &parts, &bus, &mut hypotheses);
+        combine(&facts, &parts, &bus, standings, &mut hypotheses);
     }
     normalise(hypotheses)
 }
@@ -95,7 +92,6 @@ fn reference(gathered: &Gathered, registers: &Candidate) -> Reference {
 struct Cache<'a> {
     gathered: &'a Gathered,
     others: &'a [OtherMeter],
-    standings: &'a Standings,
     loops: Vec<(FlowScale, Vec<Candidate>)>,
     pulses: Vec<(Reference, Vec<Candidate>)>,
 }
@@ -106,9 +102,6 @@ impl Cache<'_> {
             return known.clone();
         }
         let mut found = current::candidates(self.gathered, scale, self.others);
-        if scale == FlowScale::TRUE {
-            self.standings.weigh_loop(&mut found);
-        }
         keep_best(&mut found);
         self.loops.push((scale, found.clone()));
         found
@@ -120,9 +113,6 @@ impl Cache<'_> {
         }
         let mut found = Drift::new(self.gathered, reference)
             .map_or_else(Vec::new, |drift| pulse::candidates(self.gathered, &drift, self.others));
-        if matches!(reference, Reference::Total { ratio: 1.0, .. }) {
-            self.standings.weigh_pulses(&mut found);
-        }
         keep_best(&mut found);
         self.pulses.push((reference, found.clone()));
         found
@@ -147,7 +137,13 @@ fn gains(candidates: &[Candidate]) -> Vec<(Candidate, f64)> {
     candidates.iter().map(|candidate| (candidate.clone(), candidate.weight - sound)).collect()
 }
 
-fn combine(facts: &[Candidate], parts: &[Vec<(Candidate, f64)>; 5], bus: &[Candidate], out: &mut Vec<Hypothesis>) {
+fn combine(
+    facts: &[Candidate],
+    parts: &[Vec<(Candidate, f64)>; 5],
+    bus: &[Candidate],
+    standings: &Standings,
+    out: &mut Vec<Hypothesis>,
+) {
     let bus_sound = bus.iter().find(|candidate| candidate.code == Code::Agreement).map_or(0.0, |sound| sound.weight);
     let mut partial: Vec<(Vec<(Candidate, f64)>, f64)> = vec![(Vec::new(), 0.0)];
     for (place, part) in parts.iter().enumerate() {
@@ -168,7 +164,7 @@ fn combine(facts: &[Candidate], parts: &[Vec<(Candidate, f64)>; 5], bus: &[Candi
             })
             .collect();
         partial.sort_by(|a, b| b.1.total_cmp(&a.1));
-        partial.truncate(40);
+        partial.truncate(200);
     }
     for (mut causes, weight) in partial {
         causes.extend(facts.iter().map(|fact| (fact.clone(), fact.weight)));
@@ -182,6 +178,7 @@ fn combine(facts: &[Candidate], parts: &[Vec<(Candidate, f64)>; 5], bus: &[Candi
             causes.push(Candidate::sound(weight));
         }
         causes.dedup_by(|a, b| a.code == b.code);
+        let weight = weight + standings.weigh(&causes);
         out.push(Hypothesis { causes, weight, probability: 0.0 });
     }
 }

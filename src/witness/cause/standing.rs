@@ -1,53 +1,113 @@
-//! What the tallies say bears on the causes: a tally that held is not to be explained away, and one that did not is.
+//! What the tallies say bears on the causes: what held is not to be explained away, and what did not is to be explained.
 
 use super::candidate::Candidate;
-use super::code::Code;
+use super::code::{Code, Part};
 use crate::tally::Verdict;
 
-/// The verdict of each tally that bears on a part; `None` where it is not declared.
-#[derive(Clone, Copy, Debug, Default)]
+/// The verdicts of the tallies that bear on causes; `Undecided` where there is none.
+#[derive(Clone, Copy, Debug)]
 pub(super) struct Standings {
-    pub flow_loop: Option<Verdict>,
-    pub total_pulse: Option<Verdict>,
-    pub total_flow: Option<Verdict>,
-    pub receiver_flow: Option<Verdict>,
-    pub receiver_total: Option<Verdict>,
+    pub flow_loop: Verdict,
+    pub total_pulse: Verdict,
+    pub total_flow: Verdict,
+    pub receiver_flow: Verdict,
+    pub receiver_total: Verdict,
 }
 
-/// What it costs a cause that its tally held.
-const HELD: f64 = 7.0;
-/// What it costs a part being sound that its tally did not hold.
-const BROKEN: f64 = 9.0;
+/// What it costs a cause that every tally which it would disturb held.
+const HELD: f64 = 8.0;
+/// What it costs a hypothesis to leave a broken tally without a cause.
+const BROKEN: f64 = 10.0;
 
-fn weigh(verdict: Option<Verdict>, candidates: &mut [Candidate], silent: &[Code]) {
-    for candidate in candidates {
-        let quiet = candidate.code == Code::Agreement || silent.contains(&candidate.code);
-        match verdict {
-            Some(Verdict::Agree) if !quiet => candidate.weight -= HELD,
-            Some(Verdict::Disagree) if quiet => candidate.weight -= BROKEN,
-            _ => {}
-        }
+/// A tally, as one bit of a set.
+const FLOW_LOOP: u8 = 1;
+const TOTAL_PULSE: u8 = 2;
+const TOTAL_FLOW: u8 = 4;
+const RECEIVER_FLOW: u8 = 8;
+const RECEIVER_TOTAL: u8 = 16;
+
+/// The tallies that a cause can disturb.
+const fn disturbs(code: Code, part: Part) -> u8 {
+    match code {
+        Code::Agreement | Code::LoopLag => 0,
+        Code::Unexplained => match part {
+            Part::Loop => FLOW_LOOP,
+            Part::Pulse => TOTAL_PULSE,
+            Part::Bus => TOTAL_FLOW | TOTAL_PULSE,
+            Part::Receiver => RECEIVER_FLOW | RECEIVER_TOTAL,
+            Part::None => 0,
+        },
+        Code::PulseWeight
+        | Code::PulseDouble
+        | Code::PulseNarrow
+        | Code::PulseRateLimit
+        | Code::PulseCrossed
+        | Code::PulseExtra
+        | Code::PulseGaps
+        | Code::PulseSilent
+        | Code::PulseRestart
+        | Code::PulseDirection => TOTAL_PULSE,
+        Code::LoopSpan
+        | Code::LoopZero
+        | Code::LoopSaturated
+        | Code::LoopClipped
+        | Code::LoopCrossed
+        | Code::LoopFault
+        | Code::LoopOpen
+        | Code::LoopHeld
+        | Code::LoopDirection => FLOW_LOOP,
+        Code::BusUnit => FLOW_LOOP | TOTAL_FLOW,
+        Code::BusTotalUnit | Code::BusTotalCoarse | Code::BusTotalRestart => TOTAL_PULSE | TOTAL_FLOW,
+        Code::BusWords | Code::BusFrozen | Code::BusTorn => FLOW_LOOP | TOTAL_PULSE | TOTAL_FLOW,
+        Code::ReceiverSpan => RECEIVER_FLOW,
+        Code::ReceiverWeight => RECEIVER_TOTAL,
+        Code::LowFlowCutoff => TOTAL_FLOW,
     }
+}
+
+/// Causes that the hard rules prove by themselves, whatever the tallies made of them.
+const fn proves_itself(code: Code) -> bool {
+    matches!(
+        code,
+        Code::BusWords
+            | Code::BusFrozen
+            | Code::BusTorn
+            | Code::BusTotalRestart
+            | Code::PulseRestart
+            | Code::LoopFault
+            | Code::LoopOpen
+            | Code::LoopSaturated
+            | Code::LoopLag
+    )
 }
 
 impl Standings {
-    pub fn weigh_loop(&self, candidates: &mut [Candidate]) {
-        weigh(self.flow_loop, candidates, &[Code::LoopLag]);
+    fn sets(&self) -> (u8, u8) {
+        let all = [
+            (FLOW_LOOP, self.flow_loop),
+            (TOTAL_PULSE, self.total_pulse),
+            (TOTAL_FLOW, self.total_flow),
+            (RECEIVER_FLOW, self.receiver_flow),
+            (RECEIVER_TOTAL, self.receiver_total),
+        ];
+        let of =
+            |wanted: Verdict| all.iter().filter(|(_, verdict)| *verdict == wanted).fold(0, |set, (bit, _)| set | bit);
+        (of(Verdict::Agree), of(Verdict::Disagree))
     }
 
-    pub fn weigh_pulses(&self, candidates: &mut [Candidate]) {
-        weigh(self.total_pulse, candidates, &[]);
-    }
-
-    pub fn weigh_bus(&self, candidates: &mut [Candidate]) {
-        weigh(self.total_flow, candidates, &[]);
-    }
-
-    pub fn weigh_receiver_flow(&self, candidates: &mut [Candidate]) {
-        weigh(self.receiver_flow, candidates, &[]);
-    }
-
-    pub fn weigh_receiver_total(&self, candidates: &mut [Candidate]) {
-        weigh(self.receiver_total, candidates, &[]);
+    /// What a set of causes gains or loses by what the tallies say.
+    pub fn weigh(&self, causes: &[Candidate]) -> f64 {
+        let (held, broken) = self.sets();
+        let mut explained = 0;
+        let mut weight = 0.0;
+        for cause in causes {
+            let disturbed = disturbs(cause.code, cause.part);
+            explained |= disturbed;
+            let judged = disturbed & (held | broken);
+            if judged != 0 && judged & broken == 0 && !proves_itself(cause.code) {
+                weight -= HELD;
+            }
+        }
+        weight - BROKEN * f64::from((broken & !explained).count_ones())
     }
 }

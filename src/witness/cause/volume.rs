@@ -4,7 +4,7 @@ use crate::declared::TotalCounts;
 use crate::units::WallMillis;
 
 use super::candidate::{Candidate, best_onset};
-use super::code::Code;
+use super::code::{Code, Part};
 use super::gather::Gathered;
 use super::level::{LevelFit, LevelStep, SHAPES, fit};
 use super::prior::{log_density, log_named, log_prior, named_factor};
@@ -114,6 +114,7 @@ impl VolumeSeries {
         }
         let mut series = Self { steps, total: all_total, flow: all_flow, resolution };
         series.widen();
+        series.calibrate();
         Some(series)
     }
 
@@ -126,6 +127,31 @@ impl VolumeSeries {
                 step.error *= square;
                 step.wander *= square;
             }
+        }
+    }
+
+    /// Where single steps differ more than they say, all of them are taken to be that much less sure.
+    fn calibrate(&mut self) {
+        let mut squares: Vec<f64> = self
+            .steps
+            .windows(2)
+            .filter(|pair| !pair[1].broken)
+            .map(|pair| {
+                let lag = 2.0 * pair[1].lag_shape;
+                let own = (pair[1].total - pair[1].flow).powi(2);
+                own / (pair[0].error + pair[1].error + pair[1].wander + lag * lag)
+            })
+            .collect();
+        if squares.len() < 8 {
+            return;
+        }
+        let middle = squares.len() / 2;
+        let (_, median, _) = squares.select_nth_unstable_by(middle, f64::total_cmp);
+        // The median of a squared standard normal is 0.455. A wrong unit must not pass for noise.
+        let widen = (*median / 0.455).clamp(1.0, 9.0);
+        for step in &mut self.steps {
+            step.error *= widen;
+            step.wander *= widen;
         }
     }
 
@@ -155,7 +181,7 @@ impl VolumeSeries {
                 },
             }
         });
-        fit(steps, SHAPES)
+        fit(steps, SHAPES, [0.0; SHAPES])
     }
 }
 
@@ -342,7 +368,7 @@ impl VolumeSeries {
             );
             most = most.max(Self::profile(&fit) + (fit.uncertainty[2].min(1.0) * 2.506_628).ln());
         }
-        Candidate::new(Code::Unexplained, most - 4.0 + log_prior(Code::Unexplained)).with_evidence(format!(
+        Candidate::new(Code::Unexplained, most - 4.0 + log_prior(Code::Unexplained)).seen_in(Part::Bus).with_evidence(format!(
             "the total rose by {:.1} L and the flow integrated by {:.1} L, in a way that no cause of the catalogue makes",
             self.total, self.flow
         ))

@@ -107,7 +107,7 @@ pub(super) fn judge_states(case: &LoopCase<'_>, found: &mut Vec<Candidate>) {
         (Code::LoopSaturated, gathered.beyond_scale, None),
     ];
     for (code, spell, state) in states {
-        if spell.seconds < CONTRADICTS_AFTER || spell.samples < 2 {
+        if spell.longest < CONTRADICTS_AFTER || spell.samples < 2 {
             continue;
         }
         let own = named_by_state(case, code, spell, state);

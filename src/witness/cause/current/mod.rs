@@ -5,6 +5,8 @@ mod line;
 pub(super) mod pairs;
 mod shape;
 
+use crate::declared::FlowTolerance;
+
 use super::candidate::{Candidate, best_onset};
 use super::code::Code;
 use super::crossing::OtherMeter;
@@ -92,6 +94,18 @@ impl<'a> LoopCase<'a> {
         fit(&pairs[..onset], &self.scale, self.sound, (1.0, 0.0), self.tempering).evidence()
     }
 
+    /// The bias that is let pass, in milliamperes.
+    fn let_pass(&self) -> f64 {
+        match self.gathered.facts.meter.tolerance.flow {
+            FlowTolerance::OfSpan(share) => 16.0 * share,
+            FlowTolerance::OfReading(share) => {
+                let mean = self.pairs.iter().map(|pair| pair.flow.abs() * pair.seconds).sum::<f64>()
+                    / self.pairs.iter().map(|pair| pair.seconds).sum::<f64>().max(1.0);
+                share * mean * self.scale.slope.abs()
+            }
+        }
+    }
+
     /// Both sets of pairs: a fault may come with a loop of another damping.
     fn views(&self) -> impl Iterator<Item = (&[Pair], Lag)> {
         let second = (self.free_lag != self.lag).then_some((self.free_pairs.as_slice(), self.free_lag));
@@ -124,7 +138,9 @@ fn span(case: &LoopCase<'_>) -> Option<Candidate> {
             let after = &pairs[onset..];
             let start = if onset == 0 { gain } else { rough_gain(after, &case.scale) };
             let line = fit(after, &case.scale, case.sound.free_gain(), (start, 0.0), case.tempering);
-            if line.gain <= 0.0 {
+            let largest = after.iter().map(|pair| pair.flow.abs()).fold(0.0, f64::max);
+            let effect = (line.gain - 1.0).abs() * largest * case.scale.slope.abs();
+            if line.gain <= 0.0 || line.gain_uncertainty > 0.2 * line.gain || effect < 0.7 * case.let_pass() {
                 return None;
             }
             // The prior is on the logarithm of the gain; the flat one used for fitting is taken out again.
@@ -167,6 +183,9 @@ fn zero(case: &LoopCase<'_>) -> Option<Candidate> {
         let scanned = best_onset(pairs.len(), |onset| {
             let after = &pairs[onset..];
             let line = fit(after, &case.scale, case.sound.free_offset(), (1.0, 0.0), case.tempering);
+            if line.offset.abs() < 0.7 * case.let_pass() {
+                return None;
+            }
             let flat = -(1e3 * (2.0 * std::f64::consts::PI).sqrt()).ln() - 0.5 * (line.offset / 1e3).powi(2);
             // Small shifts are drift and leakage, large ones a wrong range; both happen.
             let size = line.offset.abs();

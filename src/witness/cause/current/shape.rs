@@ -4,7 +4,7 @@ use super::LoopCase;
 use super::line::{log_density, rough_gain};
 use super::pairs::Pair;
 use crate::cause::candidate::{Candidate, best_onset};
-use crate::cause::code::Code;
+use crate::cause::code::{Code, Part};
 use crate::cause::crossing::OtherMeter;
 use crate::cause::prior::log_prior;
 
@@ -257,7 +257,7 @@ pub(super) fn unexplained(case: &LoopCase<'_>) -> Candidate {
     let weight =
         walk(case, 0, |pair| pair.current - case.scale.current(pair.flow, gain, 0.0))
             .max(walk(case, 0, |pair| pair.current));
-    Candidate::new(Code::Unexplained, weight - 4.0 + log_prior(Code::Unexplained)).with_evidence(format!(
+    Candidate::new(Code::Unexplained, weight - 4.0 + log_prior(Code::Unexplained)).seen_in(Part::Loop).with_evidence(format!(
         "the best straight line (gain {:.4}, offset {:+.3} mA) leaves deviations that no cause of the catalogue makes",
         case.free.gain, case.free.offset
     ))

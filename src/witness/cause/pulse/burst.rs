@@ -3,7 +3,7 @@
 use super::{found_at, sums};
 use crate::cause::candidate::Candidate;
 use crate::cause::code::Code;
-use crate::cause::drift::Drift;
+use crate::cause::drift::{Added, Drift};
 
 /// Pulses are lost in bursts; outside them none is.
 pub(super) fn gaps(drift: &Drift) -> Option<Candidate> {
@@ -29,16 +29,14 @@ pub(super) fn gaps(drift: &Drift) -> Option<Candidate> {
         }
     }
     let first = first?;
-    let mut index = 0;
-    let fit = drift.fit_losses(|step| {
-        let wander = if inside[index] { step.expected.max(1.0).powi(2) / 3.0 } else { 0.0 };
-        index += 1;
-        (0.0, wander)
+    let fit = drift.run(|index, step| Added {
+        wander: if inside[index] { step.expected.max(1.0).powi(2) / 3.0 } else { 0.0 },
+        ..Added::default()
     });
     // Each gap may be anywhere: the first costs its place, the others are drawn from the rate that they show.
     #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
     let places = (drift.steps.len() as f64 / f64::from(gaps)).max(1.0).ln() + 1.0;
-    let weight = fit.log_likelihood - f64::from(gaps) * places - 2.0;
+    let weight = fit.evidence(0.0) - f64::from(gaps) * places - 2.0;
     let mut found = found_at(Code::PulseGaps, drift, weight, 0);
     if first > 2 {
         found.onset = Some(drift.steps[first - 1].wall);
@@ -69,19 +67,17 @@ pub(super) fn silent(drift: &Drift) -> Option<Candidate> {
     } else {
         onset
     };
-    let mut index = 0;
     let mut known = 0.0;
-    let fit = drift.fit_losses(|step| {
+    let fit = drift.run(|index, step| {
         let edge = onset > 0 && (index == begins || index == onset);
         if index >= begins {
             known += if index >= onset { step.expected } else { step.expected - step.counted };
         }
-        index += 1;
-        (known, if edge { 1.0 } else { 0.0 })
+        Added { known: -known, wander: if edge { 1.0 } else { 0.0 }, shapes: [0.0; 2] }
     });
     #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
     let charge = if onset == 0 { 0.7 } else { 0.7 + (drift.steps.len().min(200) as f64).ln() };
-    let mut found = found_at(Code::PulseSilent, drift, fit.log_likelihood - charge, onset);
+    let mut found = found_at(Code::PulseSilent, drift, fit.evidence(0.0) - charge, onset);
     found.parameters.ratio = Some(0.0);
     found.parameters.lost_fraction = Some(1.0);
     Some(found.with_evidence(format!("no pulse at all while {due:.1} were due")))

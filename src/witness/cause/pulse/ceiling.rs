@@ -3,7 +3,7 @@
 use super::found_at;
 use crate::cause::candidate::{Candidate, best_onset};
 use crate::cause::code::Code;
-use crate::cause::drift::{Drift, DriftStep};
+use crate::cause::drift::{Added, Drift, DriftStep};
 use crate::cause::gather::Gathered;
 
 /// What happens to pulses above the ceiling.
@@ -76,9 +76,8 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
     }
     let weigh = |limit: f64, above: Above, onset: usize| {
         let lost = losses(drift, limit, above, onset);
-        let mut index = 0;
         let mut known = 0.0;
-        let fit = drift.fit_losses(|step| {
+        let fit = drift.run(|index, step| {
             known += lost[index];
             let wander = match above {
                 Above::Wait(_) => {
@@ -93,10 +92,9 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
                         + share * (1.0 - share).max(0.02) * share_above(step, limit) * step.expected.abs()
                 }
             };
-            index += 1;
-            (known, wander)
+            Added { known: -known, wander, shapes: [0.0; 2] }
         });
-        fit.log_likelihood
+        fit.evidence(0.0)
     };
     // First the shape and the limit over the whole stretch, then the onset, then the limit again.
     let mut modes =

@@ -4,7 +4,7 @@ use super::{found_at, sums};
 use crate::cause::candidate::{Candidate, best_onset};
 use crate::cause::code::Code;
 use crate::cause::crossing::OtherMeter;
-use crate::cause::drift::Drift;
+use crate::cause::drift::{Added, Drift};
 use crate::cause::gather::Gathered;
 use crate::cause::prior::log_prior;
 
@@ -34,9 +34,8 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
         return None;
     }
     let (weight, onset, ()) = best_onset(drift.steps.len(), |onset| {
-        let mut index = 0;
         let mut drifted = 0.0;
-        let fit = drift.fit_losses(|step| {
+        let fit = drift.run(|index, step| {
             let mut wander = 0.0;
             if index >= onset && !step.broken {
                 drifted += due[index] - step.expected;
@@ -45,10 +44,9 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
                     wander += due[index].max(step.expected).powi(2) + 1.0;
                 }
             }
-            index += 1;
-            (-drifted, wander)
+            Added { known: drifted, wander, shapes: [0.0; 2] }
         });
-        Some((fit.log_likelihood, ()))
+        Some((fit.evidence(0.0), ()))
     })?;
     let mut found = found_at(Code::PulseCrossed, drift, weight, onset);
     let (counted, _) = sums(drift, onset);
@@ -69,10 +67,9 @@ fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {
     let mut best: Option<(f64, usize)> = None;
     for wander in [0.02, 0.1, 0.5] {
         let scanned = best_onset(drift.steps.len(), |onset| {
-            let mut index = 0;
             let mut due = 0.0;
             // The count by itself, drifting evenly, in place of the difference.
-            let fit = drift.fit_losses(|step| {
+            let fit = drift.run(|index, step| {
                 let mut extra = 0.0;
                 if index >= onset {
                     due += step.expected;
@@ -80,10 +77,9 @@ fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {
                     let pace = 0.5 * step.counted;
                     extra += pace * pace;
                 }
-                index += 1;
-                (due, extra)
+                Added { known: -due, wander: extra, shapes: [0.0; 2] }
             });
-            Some((fit.log_likelihood, ()))
+            Some((fit.evidence(0.0), ()))
         });
         if let Some((weight, onset, ())) = scanned
             && best.is_none_or(|(most, _)| weight > most)

@@ -6,7 +6,7 @@ mod foreign;
 mod share;
 
 use super::candidate::{Candidate, best_onset};
-use super::code::Code;
+use super::code::{Code, Part};
 use super::crossing::OtherMeter;
 use super::drift::{Drift, DriftStep};
 use super::gather::Gathered;
@@ -15,7 +15,7 @@ use super::prior::log_prior;
 
 /// Every candidate for the pulses against one reference, the sound one among them.
 pub(super) fn candidates(gathered: &Gathered, drift: &Drift, others: &[OtherMeter]) -> Vec<Candidate> {
-    let mut found = vec![Candidate::sound(drift.healthy().log_likelihood)];
+    let mut found = vec![Candidate::sound(drift.healthy().evidence(0.0))];
     found.extend(share::weight(gathered, drift));
     found.extend(share::double(gathered, drift));
     found.extend(share::narrow(drift));
@@ -35,13 +35,13 @@ fn unexplained(drift: &Drift) -> Candidate {
     for wander in [0.03, 0.3, 3.0, 30.0] {
         let fit = drift.fit(
             0,
-            2,
-            |step| [step.expected, step.seconds / 60.0, 0.0],
+            |step| [step.expected, step.seconds / 60.0],
             |step| wander * (step.expected.abs() + 0.02 * step.seconds) + 0.01 * wander * step.counted * step.counted,
         );
         best = best.max(fit.evidence(-6.0));
     }
     Candidate::new(Code::Unexplained, best + log_prior(Code::Unexplained))
+        .seen_in(Part::Pulse)
         .with_evidence(format!("pulses counted {:.0}, due {:.1}", drift.counted, drift.expected))
 }
 
@@ -53,7 +53,7 @@ fn scan(
     log_prior_density: impl Fn(f64) -> f64,
 ) -> Option<(f64, usize, LevelFit)> {
     best_onset(drift.steps.len(), |onset| {
-        let fit = drift.fit(onset, 1, |step| [shape(step), 0.0, 0.0], &wander);
+        let fit = drift.fit(onset, |step| [shape(step), 0.0], &wander);
         let density = log_prior_density(fit.size[0]);
         (density.is_finite() && fit.uncertainty[0].is_finite()).then(|| (fit.evidence(density), fit))
     })
@@ -68,7 +68,7 @@ fn scan_fixed(
     best_onset(drift.steps.len(), |onset| {
         // The size is known: what it adds is taken off before the filter sees it.
         let fit = drift.fit_known(onset, &shape, &wander);
-        Some((fit.log_likelihood, fit))
+        Some((fit.evidence(0.0), fit))
     })
 }
 

@@ -76,7 +76,7 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
             ) else {
                 break;
             };
-            share = fit.size[0].clamp(0.001, 0.999);
+            share = fit.size[0].clamp(0.0, 0.999);
             let weight = weight - 1.4 - 0.7;
             if weight > best.0 {
                 best = (weight, onset, share);

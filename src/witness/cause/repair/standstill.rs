@@ -29,6 +29,8 @@ struct Run {
     pulses: Option<(f64, f64)>,
     current: Option<(f64, f64)>,
     slow_current: f64,
+    /// Since when, and between which currents, the latest few seconds; they count once they are past.
+    latest: Option<(f64, f64, f64)>,
 }
 
 /// What the standstill watch needs of one row.
@@ -44,6 +46,10 @@ pub(in crate::cause) struct Glance {
 
 /// The shortest standstill that is looked at, in seconds.
 const SHORTEST: f64 = 10.0;
+/// A damped current still comes to rest for so long after the registers have, in seconds.
+const SETTLES: f64 = 45.0;
+/// The current may be ahead of the registers by their renewal and a few readings, in seconds.
+const RENEWS: f64 = 12.0;
 /// The most that are remembered; longer ones displace shorter ones.
 const KEPT: usize = 64;
 
@@ -75,6 +81,7 @@ impl StandstillWatch {
                 pulses: None,
                 current: None,
                 slow_current: 0.0,
+                latest: None,
             });
         }
         let Some(run) = self.run.as_mut() else { return false };
@@ -84,14 +91,16 @@ impl StandstillWatch {
             let first = run.pulses.map_or(pulses, |(first, _)| first);
             run.pulses = Some((first, pulses));
         }
-        if let Some(current) = glance.current {
+        if let Some(current) = glance.current.filter(|_| glance.at - run.from >= SETTLES) {
             // Smoothed over a few readings, so that the input's noise does not count as movement.
-            if let Some((low, high)) = run.current {
-                run.slow_current += 0.3 * (current - run.slow_current);
-                run.current = Some((low.min(run.slow_current), high.max(run.slow_current)));
-            } else {
-                run.slow_current = current;
-                run.current = Some((current, current));
+            run.slow_current += if run.latest.is_none() { current } else { 0.3 * (current - run.slow_current) };
+            let now = run.slow_current;
+            let (since, low, high) = run.latest.unwrap_or((glance.at, now, now));
+            run.latest = Some((since, low.min(now), high.max(now)));
+            if glance.at - since >= RENEWS {
+                let (known_low, known_high) = run.current.unwrap_or((low, high));
+                run.current = Some((known_low.min(low), known_high.max(high)));
+                run.latest = Some((glance.at, now, now));
             }
         }
         run.rows >= 4 && run.to - run.from >= SHORTEST
