@@ -1,0 +1,91 @@
+//! What polling costs the machine: processor time and memory of the daemon with 32 devices at one a second.
+
+use std::fmt::Write as _;
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use super::poll::{REGISTERS, wire};
+
+const DEVICES: u8 = 32;
+const BAUD: u32 = 115_200;
+const MOST_PROCESSOR: f64 = 3.0;
+const MOST_MEMORY_MIB: f64 = 24.0;
+/// The start is not what is measured.
+const WARM_UP: Duration = Duration::from_secs(5);
+
+/// Prints the table.
+pub fn run(length: Duration) {
+    println!("The daemon, {DEVICES} devices at 1 Hz on {BAUD} baud");
+    let folder = tempfile::tempdir().unwrap();
+    let _rig = wire(BAUD, DEVICES, &folder.path().join("port"));
+    write_site(folder.path());
+    let mut daemon = Command::new(env!("CARGO_BIN_EXE_tallywell"))
+        .args(["run", "--config", "site.toml"])
+        .current_dir(folder.path())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    std::thread::sleep(WARM_UP);
+    let (Some(before), begun) = (processor_time(&daemon), Instant::now()) else {
+        println!("  the daemon ended at once: {:?}", daemon.wait());
+        return;
+    };
+    std::thread::sleep(length);
+    let used = processor_time(&daemon).unwrap() - before;
+    let processor = used.as_secs_f64() / begun.elapsed().as_secs_f64() * 100.0;
+    let memory = resident_mib(&daemon).unwrap();
+    daemon.kill().unwrap();
+    daemon.wait().unwrap();
+    let verdict = |reached: bool| if reached { "reached" } else { "MISSED" };
+    println!(
+        "  processor  {processor:.2} % of a core  (under {MOST_PROCESSOR})  {}",
+        verdict(processor < MOST_PROCESSOR)
+    );
+    println!("  memory     {memory:.1} MiB resident  (under {MOST_MEMORY_MIB})  {}", verdict(memory < MOST_MEMORY_MIB));
+    println!();
+}
+
+fn write_site(folder: &Path) {
+    let mut map = String::new();
+    for register in 0..REGISTERS {
+        let unit = if register == 0 { "L/s" } else { "L" };
+        write!(
+            map,
+            "[entry.value_{register}]\ntable = \"holding\"\naddress = {register}\ntype = \"u16\"\nunit = \"{unit}\"\n"
+        )
+        .unwrap();
+    }
+    let mut site = format!(
+        "site = \"Bench\"\n[store]\npath = \"bench.db\"\n[line.bench]\nport = \"port\"\nbaud = {BAUD}\nparity = \"none\"\nstop_bits = 2\n"
+    );
+    for address in 1..=DEVICES {
+        write!(
+            site,
+            "[device.device-{address}]\nline = \"bench\"\naddress = {address}\nmap = \"map.toml\"\nevery = \"1s\"\n\
+             [meter.meter-{address}]\nflow = \"device-{address}.value_0\"\ntotal = \"device-{address}.value_1\"\n"
+        )
+        .unwrap();
+    }
+    std::fs::write(folder.join("map.toml"), map).unwrap();
+    std::fs::write(folder.join("site.toml"), site).unwrap();
+}
+
+/// User and system time of a process (proc(5), `stat`, fields 14 and 15), in the kernel's ticks of a hundredth of a second.
+fn processor_time(process: &Child) -> Option<Duration> {
+    let stat = std::fs::read_to_string(format!("/proc/{}/stat", process.id())).ok()?;
+    let fields: Vec<&str> = stat.rsplit_once(')')?.1.split_whitespace().collect();
+    if fields.first() == Some(&"Z") {
+        return None;
+    }
+    let ticks: u64 = fields.get(11)?.parse::<u64>().ok()? + fields.get(12)?.parse::<u64>().ok()?;
+    Some(Duration::from_millis(10 * ticks))
+}
+
+/// Resident memory (proc(5), `status`, `VmRSS`).
+fn resident_mib(process: &Child) -> Option<f64> {
+    let status = std::fs::read_to_string(format!("/proc/{}/status", process.id())).ok()?;
+    let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
+    let kib: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
+    Some(kib / 1024.0)
+}

@@ -1,0 +1,100 @@
+//! The program's own line on a simulated wire, for as long as a run takes.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use tallywell::line::clock::Clock;
+use tallywell::line::event::{LineEvent, event_queue};
+use tallywell::line::thread::LineThread;
+use tallywell_sim::image::Encoded;
+use tallywell_sim::rig::Rig;
+use tallywell_sim::slave::{Latency, Slave};
+use tallywell_sim::wire::{Adapter, Pace, Wire};
+use tallywell_witness::declared::{
+    ByteOrder, Dimension, EarlyReplies, Entry, Framing, Line, LineMode, Parity, Port, RegisterMap, Table, Unit,
+    ValueType, WordOrder,
+};
+use tallywell_witness::plan::{WireTiming, cheapest_plan};
+use tallywell_witness::schedule::Task;
+
+/// Devices on the wire.
+pub const DEVICES: u8 = 4;
+/// Registers of each.
+pub const REGISTERS: u16 = 10;
+/// What each device takes to answer.
+pub const LATENCY: Duration = Duration::from_millis(2);
+
+/// A paced wire with `devices` devices behind a port at `link`.
+pub fn wire(baud: u32, devices: u8, link: &Path) -> Rig {
+    // A UART gives its bytes in pieces of eight.
+    let adapter = Adapter { chunk: 8, ..Adapter::default() };
+    let mut wire = Wire::new(Some(Pace { baud, bits_per_character: 11 }), adapter);
+    for address in 1..=devices {
+        let slave = Slave::new(address, Encoded { unit: address, addresses: 0..REGISTERS });
+        wire.attach(slave.with_latency(Latency { fixed: LATENCY, jitter: Duration::ZERO }));
+    }
+    Rig::run(wire, link).unwrap()
+}
+
+/// Polls all devices as fast as the line allows; gives the number of values and the time that they took.
+pub fn poll(baud: u32, link: &Path, length: Duration) -> (u64, Duration) {
+    let framing = Framing { baud, parity: Parity::None, stop_bits: 2 };
+    let line = Line {
+        name: "bench".to_owned(),
+        port: Port::Serial(link.to_owned()),
+        framing,
+        mode: LineMode::Poll,
+        reply_timeout: Duration::from_millis(300),
+        quiet_gap: None,
+        worst_latency: Duration::from_secs(1),
+        echo: false,
+        early_replies: EarlyReplies::Refuse,
+    };
+    let (sender, mut events) = event_queue();
+    let tasks = (1..=DEVICES).map(|address| task(address, framing)).collect();
+    let begun = Instant::now();
+    let thread = LineThread::start(line, tasks, Clock::since(begun), sender).unwrap();
+    let mut values = 0;
+    while begun.elapsed() < length {
+        std::thread::sleep(Duration::from_millis(20));
+        while let Some(found) = events.try_next() {
+            match found.event {
+                LineEvent::Read(read) => values += read.words.len() as u64,
+                LineEvent::PortOpened { .. } | LineEvent::Timing { .. } => {}
+                other => println!("  unexpected: {other:?}"),
+            }
+        }
+    }
+    let elapsed = begun.elapsed();
+    thread.stop();
+    (values, elapsed)
+}
+
+fn task(address: u8, framing: Framing) -> Task {
+    let entry = |start: u16| Entry {
+        name: format!("value_{start}"),
+        table: Table::Holding,
+        address: start,
+        value_type: ValueType::U16,
+        word_order: WordOrder::HighFirst,
+        byte_order: ByteOrder::Big,
+        unit: Unit { symbol: String::new(), dimension: Dimension::Number, to_base: 1.0 },
+        scale: 1.0,
+        offset: 0.0,
+        wraps_at: None,
+        bits: BTreeMap::new(),
+    };
+    let entries = (0..REGISTERS).map(entry).map(|entry| (entry.name.clone(), entry)).collect();
+    let map = RegisterMap { about: None, max_registers: 125, gaps_readable: false, entries };
+    let timing = WireTiming::new(framing);
+    let plan = cheapest_plan(&map, map.entries.keys(), timing, timing.t3_5() + LATENCY).unwrap();
+    Task {
+        device: format!("device-{address}"),
+        unit: address,
+        every: Duration::ZERO,
+        group: None,
+        requests: plan.requests,
+        silence: Duration::from_millis(310),
+    }
+}
