@@ -1,5 +1,10 @@
 //! The line: one serial port or gateway, its transactions and their timing.
 //!
+//! What is promised: no reply is ever taken for another's, as long as none comes later than the line's declared worst
+//! latency. What cannot be promised: a reply that is later still, of the same unit, to the same function, of the same length,
+//! and that does not begin before its successor's request has ended, looks in every byte like the one that was asked for;
+//! and random bytes that begin like a reply pass its checksum once in 65,536 times.
+//!
 //! From the ground up:
 //!
 //! - [`moment`], [`clock`]: time as a value, and the clock that gives it;

@@ -67,3 +67,55 @@ fn is_own_uart(path: &Path) -> bool {
     let name = real.file_name().unwrap_or_default().to_string_lossy().into_owned();
     name.starts_with("tty") && !name.starts_with("ttyUSB") && !name.starts_with("ttyACM")
 }
+
+#[cfg(test)]
+mod tests {
+    use tallywell_witness::declared::{EarlyReplies, Framing, LineMode, Parity};
+
+    use super::*;
+
+    const SILENCE: Duration = Duration::from_micros(1750);
+
+    fn gap(port: Port, declared: Option<Duration>) -> QuietGap {
+        let line = Line {
+            name: "shed".to_owned(),
+            port,
+            framing: Framing { baud: 115_200, parity: Parity::None, stop_bits: 2 },
+            mode: LineMode::Poll,
+            reply_timeout: Duration::from_millis(300),
+            quiet_gap: declared,
+            worst_latency: Duration::from_secs(1),
+            echo: false,
+            early_replies: EarlyReplies::Refuse,
+        };
+        QuietGap::new(&line, SILENCE)
+    }
+
+    #[test]
+    fn what_is_declared_holds_but_never_less_than_a_frames_end() {
+        let port = || Port::Serial("/dev/ttyUSB0".into());
+        assert_eq!(gap(port(), Some(Duration::from_millis(50))).current(), Duration::from_millis(50));
+        assert_eq!(gap(port(), Some(Duration::from_micros(1))).current(), SILENCE);
+    }
+
+    #[test]
+    fn a_usb_adapter_may_hold_bytes_until_it_has_shown_that_it_does_not() {
+        let mut gap = gap(Port::Serial("/dev/ttyUSB0".into()), None);
+        assert!(gap.current() > Duration::from_millis(16));
+        for _ in 0..REPLIES_TO_TRUST {
+            gap.learn(TELLING_CHARACTERS, Duration::from_micros(500));
+        }
+        assert_eq!(gap.current(), SILENCE + OWN_UART);
+        // And one pause that was seen counts for ever.
+        gap.learn(TELLING_CHARACTERS, Duration::from_millis(16));
+        assert_eq!(gap.current(), SILENCE + Duration::from_millis(48));
+    }
+
+    #[test]
+    fn the_kind_of_port_sets_the_beginning() {
+        let begin = |port| gap(port, None).current() - SILENCE;
+        assert_eq!(begin(Port::Serial("/dev/ttyS1".into())), OWN_UART);
+        assert_eq!(begin(Port::Serial("/dev/pts/3".into())), ADAPTER);
+        assert_eq!(begin(Port::RtuOverTcp("192.0.2.10:4001".to_owned())), GATEWAY);
+    }
+}

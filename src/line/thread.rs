@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use tallywell_witness::declared::{Line, LineMode};
+use tallywell_witness::declared::{Line, LineMode, Port};
 use tallywell_witness::moment::Moment;
 use tallywell_witness::plan::Request;
 use tallywell_witness::schedule::{Ask, Failure, Next, Reaction, Schedule, Task};
@@ -197,6 +197,8 @@ struct Poller {
     asked_once: VecDeque<PersonsRequest>,
     silent: BTreeSet<u8>,
     never_quiet: bool,
+    /// Nothing is asked before: whoever had the port before may have asked something that is still being answered.
+    asks_from: Moment,
     timing: LineTiming,
     counted_from: (Moment, WallMillis),
     stopping: bool,
@@ -224,6 +226,7 @@ impl Poller {
             asked_once: VecDeque::new(),
             silent: BTreeSet::new(),
             never_quiet: false,
+            asks_from: now,
             timing: LineTiming::default(),
             counted_from: (now, wall_now()),
             stopping: false,
@@ -247,6 +250,10 @@ impl Poller {
     async fn open(&mut self) -> Result<Bus, StartError> {
         let opened = port::open(&self.line).await?;
         let bus = Bus::new(&self.line, opened.connection, self.clock)?;
+        // A gateway numbers its answers, and those of an earlier connection do not come through a new one.
+        if !matches!(self.line.port, Port::Tcp(_)) {
+            self.asks_from = self.clock.now().after(self.line.worst_latency);
+        }
         self.tell(LineEvent::PortOpened { notes: opened.notes });
         Ok(bus)
     }
@@ -280,6 +287,7 @@ impl Poller {
                     return None;
                 }
             }
+            self.hand_over_finished_hour();
             match self.open().await {
                 Ok(bus) => return Some(bus),
                 Err(error) => tracing::debug!(line = %self.name, "{error}"),
@@ -298,8 +306,10 @@ impl Poller {
             if self.stopping {
                 return Ok(());
             }
-            if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
-                self.hand_over_timing();
+            self.hand_over_finished_hour();
+            if self.clock.now() < self.asks_from {
+                self.listen(bus, self.asks_from).await?;
+                continue;
             }
             if let Some(PersonsRequest { unit, request, reply }) = self.next_asked_once() {
                 let answer = self.ask_for_a_person(bus, unit, request).await?;
@@ -316,11 +326,17 @@ impl Poller {
                 Next::WaitUntil(until) => until.min(now.after(LONGEST_WAIT)),
                 Next::Nothing => now.after(LONGEST_WAIT),
             };
-            tokio::select! {
-                strays = bus.listen_until(self.wake_at(until)) => self.count_strays(&strays?),
-                command = self.inbox.recv() => self.take(command),
-            }
+            self.listen(bus, self.wake_at(until)).await?;
         }
+    }
+
+    /// Sends nothing until `until` or until somebody wants something.
+    async fn listen(&mut self, bus: &mut Bus, until: Moment) -> Result<(), PortLost> {
+        tokio::select! {
+            strays = bus.listen_until(until) => self.count_strays(&strays?),
+            command = self.inbox.recv() => self.take(command),
+        }
+        Ok(())
     }
 
     /// Waiting ends earlier if a person's request comes free before.
@@ -500,6 +516,12 @@ impl Poller {
 
     fn timing_so_far(&self) -> LineTiming {
         LineTiming { elapsed: self.clock.now().since(self.counted_from.0), ..self.timing.clone() }
+    }
+
+    fn hand_over_finished_hour(&mut self) {
+        if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
+            self.hand_over_timing();
+        }
     }
 
     fn hand_over_timing(&mut self) {

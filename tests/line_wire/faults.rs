@@ -42,7 +42,7 @@ fn run(bench: (bool, Duration), early: EarlyReplies, values: u64, cases: &[Case]
     let enough = running.watch(LONGEST, |seen| seen.all_readings() >= values);
     // Replies to the last requests may still be under way.
     running.thread.replace(Vec::new());
-    running.watch(ms(400), |_| false);
+    running.watch(ms(600), |_| false);
     let seen = running.stop();
     assert!(enough, "only {} values in {LONGEST:?}", seen.all_readings());
     assert!(seen.wrong.is_empty(), "{} wrong values: {:#?}", seen.wrong.len(), &seen.wrong[..seen.wrong.len().min(5)]);
@@ -67,9 +67,9 @@ fn run(bench: (bool, Duration), early: EarlyReplies, values: u64, cases: &[Case]
 #[test]
 fn replies_that_are_lost_late_broken_or_refused() {
     let cases = [
-        case(FaultKind::Lost, 0.2, &[Counter::Timeout]),
-        case(FaultKind::Late(ms(50)..ms(110)), 0.2, &[Counter::Timeout, Counter::Late]),
-        case(FaultKind::LateAfterNextRequest(ms(1)), 0.2, &[Counter::Timeout, Counter::Late]),
+        case(FaultKind::Lost, 0.1, &[Counter::Timeout]),
+        case(FaultKind::Late(ms(170)..ms(350)), 0.1, &[Counter::Timeout, Counter::Late]),
+        case(FaultKind::LateAfterNextRequest(ms(1)), 0.1, &[Counter::Timeout, Counter::Late]),
         case(FaultKind::Short, 0.2, &[Counter::Short]),
         case(FaultKind::Long(20), 0.2, &[Counter::Long]),
         case(FaultKind::FlippedBits(1), 0.2, &[Counter::Crc]),
@@ -83,7 +83,7 @@ fn replies_that_are_lost_late_broken_or_refused() {
         case(FaultKind::Exception(6), 0.2, &[Counter::Exception]),
         case(FaultKind::Pause(ms(6)), 0.2, &[]),
     ];
-    run((false, QUICK), EarlyReplies::Accept, 4000, &cases);
+    run((false, QUICK), EarlyReplies::Accept, 3000, &cases);
 }
 
 #[test]
@@ -113,7 +113,7 @@ fn on_a_paced_wire_early_replies_are_refused_and_every_silence_is_kept() {
         case(FaultKind::Doubled(Duration::ZERO), 0.2, &[Counter::Long]),
         case(FaultKind::Glitch(0xFF), 0.2, &[]),
     ];
-    let (_, bench) = run((true, QUICK), EarlyReplies::Refuse, 1000, &cases);
+    let (_, bench) = run((true, QUICK), EarlyReplies::Refuse, 800, &cases);
     bench.rig.witnessed(|seen| {
         assert_eq!(seen.short_silences, 0, "shortest silence {:?}", seen.shortest_silence);
         assert!(seen.bad_requests + seen.broken_requests <= bench.stalls(), "{} bad requests", seen.bad_requests);
@@ -127,9 +127,12 @@ fn on_a_paced_wire_early_replies_are_refused_and_every_silence_is_kept() {
 fn a_reply_that_was_held_until_its_unit_is_asked_again_is_early() {
     let bench = Bench::new(true, QUICK, vec![unit(1, vec![Fault::always(FaultKind::HeldInAdapter, 0.2)])]);
     let mut running = bench.start(bench.line(EarlyReplies::Refuse), vec![task(1, AS_FAST_AS_POSSIBLE)]);
-    assert!(running.watch(LONGEST, |seen| seen.all_readings() >= 100));
+    assert!(running.watch(LONGEST, |seen| seen.all_readings() >= 60));
     let seen = running.stop();
-    assert!(seen.wrong.is_empty(), "{:#?}", seen.wrong);
+    // A machine that keeps the simulator's bytes for longer than a request takes hides that they came too soon, and beyond
+    // the worst latency nothing else tells.
+    let hidden = u64::try_from(seen.wrong.len()).unwrap();
+    assert!(hidden <= bench.stalls(), "{:#?}", seen.wrong);
     let timing = &seen.timing.devices[&name_of(1)];
     assert!(timing.faults(Counter::Early) > 5, "{} early replies", timing.faults(Counter::Early));
 }
@@ -142,14 +145,15 @@ fn a_dead_unit_of_ten_leaves_the_others_their_period() {
         unit(address, faults)
     });
     let bench = Bench::new(true, QUICK, units.collect());
-    let period = ms(200);
+    let period = ms(500);
     let tasks = (1..=10).map(|address| task(address, period)).collect();
     let mut running = bench.start(bench.line(EarlyReplies::Refuse), tasks);
-    running.watch(ms(4000), |_| false);
+    // A port is listened to for the worst latency before anything is asked.
+    running.watch(ms(6400), |_| false);
     let seen = running.stop();
     for address in (1..=10).filter(|&address| address != dead) {
         let readings = seen.readings[&name_of(address)];
-        assert!((19..=21).contains(&readings), "unit {address} was read {readings} times in 20 periods");
+        assert!((11..=13).contains(&readings), "unit {address} was read {readings} times in 12 periods");
         assert_eq!(seen.timing.devices[&name_of(address)].faults(Counter::Timeout), 0);
     }
     assert!(seen.timing.devices[&name_of(dead)].faults(Counter::Timeout) > 2, "the dead unit is still tried");

@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
 
 mod faults;
+mod gateways;
 mod ports;
 mod read;
 mod rig;

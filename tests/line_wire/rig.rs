@@ -1,6 +1,8 @@
 //! A line of the program on a simulated wire, and what came of it.
 
 use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -25,14 +27,42 @@ use tallywell_witness::schedule::Task;
 const REGISTERS: u16 = 10;
 /// The fastest rate of ordinary lines: thousands of transactions take seconds.
 const BAUD: u32 = 115_200;
+/// Long enough for a busy machine, short enough for thousands of transactions.
+pub const REPLY_TIMEOUT: Duration = Duration::from_millis(150);
+/// Replies that the tests delay come before this.
+const WORST_LATENCY: Duration = Duration::from_millis(400);
 /// A quick device.
 pub const QUICK: Duration = Duration::from_micros(300);
 /// How far the program's and the simulator's idea of one instant may lie apart on a busy machine.
-const SLACK: Duration = Duration::from_millis(25);
+const SLACK: Duration = Duration::from_millis(100);
+
+/// A line of the program on any port.
+pub fn line_on(port: Port, early_replies: EarlyReplies) -> Line {
+    Line {
+        name: "shed".to_owned(),
+        port,
+        framing: Framing { baud: BAUD, parity: Parity::None, stop_bits: 2 },
+        mode: LineMode::Poll,
+        reply_timeout: REPLY_TIMEOUT,
+        quiet_gap: None,
+        worst_latency: WORST_LATENCY,
+        echo: false,
+        early_replies,
+    }
+}
+
+/// Starts the program's line; times are counted from `began`.
+pub fn start(line: Line, tasks: Vec<Task>, began: Instant) -> Running {
+    let (sender, events) = event_queue();
+    let thread = LineThread::start(line, tasks, Clock::since(began), sender).unwrap();
+    Running { thread, events, seen: Seen::default() }
+}
 
 /// A folder with the port in it, the wire behind it, and the program's line before it.
 pub struct Bench {
     folder: tempfile::TempDir,
+    /// Two wires on one machine keep each other's threads waiting.
+    _alone: File,
     pub rig: Rig,
     pub injected: Injected,
     watchman: Watchman,
@@ -84,6 +114,8 @@ pub fn unit(address: u8, faults: Vec<Fault>) -> UnitOnLine {
 impl Bench {
     /// A wire with these units, which take `latency` to answer. Without a pace bytes take no time.
     pub fn new(paced: bool, latency: Duration, units: Vec<UnitOnLine>) -> Self {
+        let alone = File::create(Path::new(env!("CARGO_TARGET_TMPDIR")).join("wire.lock")).unwrap();
+        alone.lock().unwrap();
         let injected = Injected::default();
         let pace = paced.then_some(Pace { baud: BAUD, bits_per_character: 11 });
         let mut wire = Wire::new(pace, Adapter { chunk: 8, ..Adapter::default() });
@@ -94,7 +126,7 @@ impl Bench {
         }
         let folder = tempfile::tempdir().unwrap();
         let rig = Rig::run(wire, &folder.path().join("port")).unwrap();
-        Self { folder, rig, injected, watchman: Watchman::start() }
+        Self { folder, _alone: alone, rig, injected, watchman: Watchman::start() }
     }
 
     /// How often this machine was too busy to keep the times of a line; on a quiet one never. Where the simulator or the
@@ -105,25 +137,12 @@ impl Bench {
 
     /// The line as a site file would declare it; an unpaced wire answers sooner than a real one could.
     pub fn line(&self, early_replies: EarlyReplies) -> Line {
-        Line {
-            name: "shed".to_owned(),
-            port: Port::Serial(self.folder.path().join("port")),
-            framing: Framing { baud: BAUD, parity: Parity::None, stop_bits: 2 },
-            mode: LineMode::Poll,
-            reply_timeout: Duration::from_millis(40),
-            quiet_gap: None,
-            worst_latency: Duration::from_millis(130),
-            echo: false,
-            early_replies,
-        }
+        line_on(Port::Serial(self.folder.path().join("port")), early_replies)
     }
 
     /// Starts the program's line.
     pub fn start(&self, line: Line, tasks: Vec<Task>) -> Running {
-        let (sender, events) = event_queue();
-        let clock = Clock::since(self.rig.started());
-        let thread = LineThread::start(line, tasks, clock, sender).unwrap();
-        Running { thread, events, seen: Seen::default() }
+        start(line, tasks, self.rig.started())
     }
 }
 
@@ -152,7 +171,7 @@ pub fn task(address: u8, every: Duration) -> Task {
         every,
         group: None,
         requests: plan.requests,
-        silence: timing.request() + Duration::from_millis(40) + timing.t3_5(),
+        silence: timing.request() + REPLY_TIMEOUT + timing.t3_5(),
     }
 }
 
