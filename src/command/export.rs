@@ -15,7 +15,7 @@ use crate::record::{CsvWriter, Extent};
 use crate::site;
 use crate::store::evidence::hexadecimal;
 use crate::store::log::HandedOut;
-use crate::store::{self, Span, StoreReader};
+use crate::store::{self, Span, StoreError, StoreReader};
 
 /// Write the stored readings of a meter as CSV
 #[derive(Debug, Args)]
@@ -114,8 +114,15 @@ fn written<W: Write>(reader: &StoreReader, facts: &MeterFacts, span: Span, out: 
     let mut writer = CsvWriter::new(out, facts, extent)?;
     let mut count = 0;
     for reading in reader.readings(name, span)? {
-        writer.write(&reading?)?;
-        count += 1;
+        match reading {
+            Ok(reading) => {
+                writer.write(&reading)?;
+                count += 1;
+            }
+            // What was damaged on the disk is a reading that was missed; the rest is as good as ever.
+            Err(error @ StoreError::Row { .. }) => tracing::warn!("{error}"),
+            Err(error) => return Err(error.into()),
+        }
     }
     Ok((count, writer.finish()?))
 }

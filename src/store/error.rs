@@ -68,8 +68,8 @@ pub enum StoreError {
     /// No room.
     #[error("no room is left for the store {}: free some space, or set `largest` or `keep_readings` under [store]", .0.display())]
     Full(PathBuf),
-    /// A row that does not make sense.
-    #[error("the store {} holds {what} that cannot be understood", .path.display())]
+    /// A part of it that is damaged, while the rest is sound.
+    #[error("the store {} holds {what}, damaged on the disk: left out", .path.display())]
     Row {
         /// The file.
         path: PathBuf,

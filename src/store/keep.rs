@@ -87,6 +87,12 @@ struct Rows {
 fn seal_one(connection: &mut Connection, meter: i64, meanings: &Meanings) -> rusqlite::Result<i64> {
     let transaction = connection.transaction()?;
     let rows = oldest_rows(&transaction, meter)?;
+    if rows.readings.is_empty() && rows.first_arrival > 0 {
+        tracing::error!("a reading was found damaged on the disk, and is left out from now on");
+        transaction.prepare_cached("DELETE FROM reading WHERE arrival = ?")?.execute([rows.first_arrival])?;
+        transaction.commit()?;
+        return Ok(1);
+    }
     let Some(sealed) = stretch::seal(&rows.readings, meanings).filter(|_| !rows.readings.is_empty()) else {
         return Ok(0);
     };
@@ -133,7 +139,7 @@ fn oldest_rows(connection: &Connection, meter: i64) -> rusqlite::Result<Rows> {
             break;
         }
         let times = Reading { at: SteadyMillis(row.get(3)?), wall: WallMillis(row.get(4)?), ..Reading::default() };
-        // A row that cannot be understood stays where it is; whoever reads it is told.
+        // A damaged row is where this stretch ends; it goes when it comes first.
         let Some(reading) = row::decode(row.get_ref(5)?.as_blob()?, times) else { break };
         rows.readings.push(reading);
         rows.last_arrival = arrival;

@@ -342,8 +342,10 @@ impl StoreReader {
     }
 
     pub(super) fn understood<T: DeserializeOwned>(&self, body: &str) -> Result<T, StoreError> {
-        serde_json::from_str(body)
-            .map_err(|error| StoreError::Row { path: self.path.clone(), what: format!("a row ({error})") })
+        serde_json::from_str(body).map_err(|error| StoreError::Row {
+            path: self.path.clone(),
+            what: format!("an entry that cannot be understood ({error})"),
+        })
     }
 }
 

@@ -58,6 +58,8 @@ impl StoreReader {
     /// `at` lies on one time line: where the steady clock began anew (the machine was started again), it goes on by what
     /// the clock on the wall says. Bounded memory; the daemon may write, seal and prune meanwhile.
     ///
+    /// An item that is a [`StoreError::Row`] stands for readings that are damaged on the disk; those after it still come.
+    ///
     /// # Errors
     /// The store cannot be read.
     pub fn readings(&self, meter: &str, span: Span) -> Result<Readings<'_>, StoreError> {
@@ -157,7 +159,7 @@ pub struct Readings<'a> {
     /// Of the last unsealed row taken from the database.
     arrival: i64,
     /// Read and not yet handed out, with their runs.
-    waiting: VecDeque<(i64, Reading)>,
+    waiting: VecDeque<Result<(i64, Reading), StoreError>>,
     boots: HashMap<i64, String>,
     line: TimeLine,
     ended: bool,
@@ -199,19 +201,20 @@ impl Readings<'_> {
             .map_err(of)?;
         let mut rows = query.query(params![meter, self.sequence, from, to]).map_err(of)?;
         let Some(found) = rows.next().map_err(of)? else { return Ok(0) };
-        let (first, count, run): (i64, u32, i64) =
+        let (first, count32, run): (i64, u32, i64) =
             (found.get(0).map_err(of)?, found.get(1).map_err(of)?, found.get(2).map_err(of)?);
-        let count = count as usize;
+        let count = count32 as usize;
         let sealed = found.get_ref(3).and_then(|value| Ok(value.as_blob()?)).map_err(of)?;
-        let readings = stretch::open(sealed, count).ok_or_else(|| StoreError::Row {
-            path: self.reader.path.clone(),
-            what: format!("a stretch of {count} readings (numbers from {first})"),
-        })?;
+        let Some(readings) = stretch::open(sealed, count) else {
+            self.waiting.push_back(Err(self.damaged(format!("{count} readings (numbers from {first})"))));
+            self.sequence = first + i64::from(count32) - 1;
+            return Ok(count);
+        };
         for (sequence, reading) in (first..).zip(readings) {
             if sequence > self.sequence {
                 self.sequence = sequence;
                 if self.span.holds(reading.wall) {
-                    self.waiting.push_back((run, reading));
+                    self.waiting.push_back(Ok((run, reading)));
                 }
             }
         }
@@ -244,14 +247,16 @@ impl Readings<'_> {
                 continue;
             }
             let bytes = found.get_ref(5).and_then(|value| Ok(value.as_blob()?)).map_err(of)?;
-            let reading = row::decode(bytes, times).ok_or_else(|| self.not_understood())?;
-            self.waiting.push_back((found.get(2).map_err(of)?, reading));
+            self.waiting.push_back(match row::decode(bytes, times) {
+                Some(reading) => Ok((found.get(2).map_err(of)?, reading)),
+                None => Err(self.damaged(format!("a reading (number {})", self.sequence))),
+            });
         }
         Ok(count)
     }
 
-    fn not_understood(&self) -> StoreError {
-        StoreError::Row { path: self.reader.path.clone(), what: format!("a reading (number {})", self.sequence) }
+    fn damaged(&self, what: String) -> StoreError {
+        StoreError::Row { path: self.reader.path.clone(), what }
     }
 
     /// Puts a reading on the one time line.
@@ -278,8 +283,8 @@ impl Iterator for Readings<'_> {
 
     fn next(&mut self) -> Option<Self::Item> {
         loop {
-            if let Some((run, reading)) = self.waiting.pop_front() {
-                return Some(self.placed(run, reading));
+            if let Some(waiting) = self.waiting.pop_front() {
+                return Some(waiting.and_then(|(run, reading)| self.placed(run, reading)));
             }
             if self.ended {
                 return None;

@@ -2,12 +2,16 @@
 //!
 //! Two bytes say what is there (a bit for each [`Quantity`], for the status, for whether the pump runs), then follow the
 //! status, and for each value: when it was sampled, counted from the reading's own time, how many registers it has and
-//! whether it fits a 32-bit float, the registers, the value.
+//! whether it fits a 32-bit float, the registers, the value. A checksum over all that and the two times tells a damaged
+//! row from a sound one: SQLite has none, and a memory card forgets.
 
 use tallywell_witness::reading::{RawWords, Reading, Sample, StatusBits};
 use tallywell_witness::units::SteadyMillis;
 
 use crate::record::Quantity;
+
+/// Tells damaged bytes from sound ones.
+pub(super) const CHECKSUM: crc::Crc<u32, crc::Table<16>> = crc::Crc::<u32, crc::Table<16>>::new(&crc::CRC_32_ISO_HDLC);
 
 const STATUS: u16 = 1 << 8;
 const RUNNING_KNOWN: u16 = 1 << 9;
@@ -47,7 +51,7 @@ pub(super) const fn running(presence: u16) -> Option<bool> {
     if presence & RUNNING_KNOWN == 0 { None } else { Some(presence & RUNNING != 0) }
 }
 
-/// Everything of a reading but its two times.
+/// Everything of a reading but its two times, with a checksum over it and them.
 pub(super) fn encode(reading: &Reading) -> Vec<u8> {
     let mut out = Vec::with_capacity(64);
     out.extend_from_slice(&presence(reading).to_le_bytes());
@@ -72,12 +76,24 @@ pub(super) fn encode(reading: &Reading) -> Vec<u8> {
             }
         }
     }
+    out.extend_from_slice(&checksum(reading, &out).to_le_bytes());
     out
 }
 
-/// The inverse of [`encode`], given a reading that has its two times; `None` if the bytes are not what it writes.
+fn checksum(times: &Reading, bytes: &[u8]) -> u32 {
+    let mut digest = CHECKSUM.digest();
+    digest.update(&times.at.0.to_le_bytes());
+    digest.update(&times.wall.0.to_le_bytes());
+    digest.update(bytes);
+    digest.finalize()
+}
+
+/// The inverse of [`encode`], given a reading that has its two times; `None` if it is damaged.
 pub(super) fn decode(bytes: &[u8], mut reading: Reading) -> Option<Reading> {
-    let mut bytes = bytes;
+    let (mut bytes, sum) = bytes.split_last_chunk::<4>()?;
+    if checksum(&reading, bytes) != u32::from_le_bytes(*sum) {
+        return None;
+    }
     let presence = u16::from_le_bytes(take(&mut bytes)?);
     if has_status(presence) {
         reading.status = Some(StatusBits(take_varying(&mut bytes)?));

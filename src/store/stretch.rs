@@ -12,7 +12,7 @@ use tallywell_witness::decode;
 use tallywell_witness::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits};
 use tallywell_witness::units::{SteadyMillis, Unit, WallMillis};
 
-use super::row::{self, append_varying, take_varying};
+use super::row::{self, CHECKSUM, append_varying, take_varying};
 use crate::record::Quantity;
 
 /// The layout of a sealed stretch, its first byte.
@@ -21,8 +21,6 @@ const LAYOUT: u8 = 1;
 const PLAIN: u8 = 0;
 /// The numbers that the registers mean.
 const MEANT: u8 = 1;
-
-const CHECKSUM: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
 /// How the registers of a meter's values are to be understood, as declared: what sealing tries first.
 #[derive(Clone, Debug, Default)]

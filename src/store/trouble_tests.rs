@@ -6,6 +6,7 @@ use std::os::unix::fs::FileExt;
 use std::path::Path;
 use std::time::Duration;
 
+use proptest::prelude::*;
 use rusqlite::Connection;
 use tallywell_witness::reading::{RawWords, Reading, Sample};
 use tallywell_witness::tally::Moment;
@@ -231,4 +232,95 @@ fn readings_are_kept_as_long_as_is_asked_for() {
     assert!(earliest.0 >= hours_ago(9 * 24), "what is older is gone, a stretch at a time");
     assert_eq!(latest.0, hours_ago(1) + 19_000);
     assert_eq!(reader.disagreements(None, Span::ALL).unwrap().len(), 1, "disagreements never go");
+}
+
+/// What a disk can do to a file.
+#[derive(Clone, Debug)]
+enum Harm {
+    Cut(prop::sample::Index),
+    Zeroed(prop::sample::Index),
+    Flipped(prop::sample::Index, u8),
+}
+
+impl Harm {
+    fn to(&self, path: &Path) {
+        let mut bytes = std::fs::read(path).unwrap_or_default();
+        if bytes.is_empty() {
+            return;
+        }
+        match self {
+            Self::Cut(place) => bytes.truncate(place.index(bytes.len())),
+            Self::Zeroed(place) => {
+                let from = place.index(bytes.len()) / 512 * 512;
+                let to = bytes.len().min(from + 4096);
+                bytes[from..to].fill(0);
+            }
+            Self::Flipped(place, flip) => {
+                let place = place.index(bytes.len());
+                bytes[place] ^= flip;
+            }
+        }
+        std::fs::write(path, bytes).unwrap();
+    }
+}
+
+fn harm() -> impl Strategy<Value = Harm> {
+    let place = any::<prop::sample::Index>;
+    prop_oneof![
+        place().prop_map(Harm::Cut),
+        place().prop_map(Harm::Zeroed),
+        (place(), 1_u8..).prop_map(|(place, flip)| Harm::Flipped(place, flip)),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    /// Whatever happened to the database or its log, no wrong reading comes out of it, and the daemon goes on storing.
+    #[test]
+    fn a_harmed_store_tells_nothing_wrong_and_takes_new_readings(harm in harm(), in_log: bool) {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("kestrel.db");
+        let before: Vec<Reading> = restless(0..5_000).collect();
+        {
+            let writer = Writer::open(&path, Options { tidy_every: Duration::ZERO, ..options() }).unwrap();
+            writer.begin_run(run("boot", LATER));
+            before[..4_500].iter().for_each(|reading| _ = writer.append("bore-1", reading));
+            prop_assert!(writer.flush(PATIENCE));
+            before[4_500..].iter().for_each(|reading| _ = writer.append("bore-1", reading));
+            prop_assert!(writer.flush(PATIENCE));
+            // The log is folded in when the last connection closes: a copy keeps it.
+            for ending in ["", "-wal"] {
+                std::fs::copy(connection::beside(&path, ending), folder.path().join(format!("copy.db{ending}"))).unwrap();
+            }
+        }
+        let path = folder.path().join("copy.db");
+        harm.to(&connection::beside(&path, if in_log { "-wal" } else { "" }));
+
+        let told = |from: i64| -> Result<Vec<Reading>, TestCaseError> {
+            let Ok(reader) = StoreReader::open(&path) else { return Ok(Vec::new()) };
+            let Ok(readings) = reader.readings("bore-1", Span::ALL) else { return Ok(Vec::new()) };
+            let told: Vec<Reading> = readings.flatten().collect();
+            for reading in told.iter().filter(|reading| reading.at.0 < from) {
+                let place = usize::try_from(reading.at.0 / 1000).unwrap_or(usize::MAX);
+                prop_assert_eq!(Some(reading), before.get(place));
+            }
+            Ok(told)
+        };
+        told(i64::MAX)?;
+        match Writer::open(&path, options()) {
+            Ok(writer) => {
+                writer.begin_run(run("boot", LATER + 1));
+                writer.append("bore-1", &plain(6_000_000, LATER + 6_000_000));
+                prop_assert!(writer.flush(PATIENCE), "{:?}", writer.health());
+                prop_assert_eq!(writer.close().readings_stored, 1);
+                prop_assert!(told(6_000_000)?.contains(&plain(6_000_000, LATER + 6_000_000)));
+            }
+            // A header that is no longer SQLite's, or no longer ours: the operator is asked, since it may be another file.
+            Err(error) => prop_assert!(
+                matches!(error, StoreError::NotADatabase(_) | StoreError::Foreign(_) | StoreError::Newer { .. }),
+                "{error:?}"
+            ),
+        }
+    }
 }
