@@ -6,18 +6,22 @@ use crate::units::WallMillis;
 
 use super::candidate::Candidate;
 use super::civil::CivilMoment;
-use super::code::Code;
 use super::crossing::OtherMeter;
 use super::dispute;
 use super::explanation::{Cause, Explanation};
 use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
+use super::standing::Standings;
 use super::wording;
-use crate::tally::Verdict;
+use crate::tally::{Change, MeterTallies, TallyStanding, Verdict, VolumeJudged};
 
 /// Takes readings one by one in bounded memory and says at the end whether the witnesses agree, and if not, why.
 #[derive(Clone, Debug)]
 pub struct Explainer {
+    facts: MeterFacts,
+    /// The very state machine of the daemon, over the stretch as a whole.
+    tallies: MeterTallies,
+    changes: Vec<Change>,
     gather: Gather,
     others: Vec<OtherMeter>,
     from: Option<WallMillis>,
@@ -27,7 +31,14 @@ impl Explainer {
     /// An explainer for one meter.
     #[must_use]
     pub fn new(facts: &MeterFacts) -> Self {
-        Self { gather: Gather::new(facts), others: Vec::new(), from: None }
+        Self {
+            facts: facts.clone(),
+            tallies: MeterTallies::new(facts, VolumeJudged::Whole),
+            changes: Vec::new(),
+            gather: Gather::new(facts),
+            others: Vec::new(),
+            from: None,
+        }
     }
 
     /// Other meters of the same site, whose signals may have been crossed with this one's.
@@ -40,6 +51,9 @@ impl Explainer {
     /// The next reading.
     pub fn push(&mut self, reading: &Reading) {
         self.from.get_or_insert(reading.wall);
+        self.tallies.push(&self.facts, reading, &mut self.changes);
+        // Where each tally stands at the end says all that is asked here.
+        self.changes.clear();
         self.gather.push(reading);
     }
 
@@ -47,9 +61,10 @@ impl Explainer {
     #[must_use]
     pub fn finish(self) -> Explanation {
         let gathered = self.gather.finish();
-        let standings = super::rough::standings(&gathered);
-        let hypotheses = rank(&gathered, &self.others, &standings);
-        let verdict = verdict(&gathered, &hypotheses);
+        let tallies = self.tallies.standing();
+        let standings = Standings::of(&tallies);
+        let verdict = verdict(&tallies);
+        let hypotheses = rank(&gathered, &self.others, &standings, verdict);
         let main = hypotheses.first().map(|hypothesis| &hypothesis.causes[0]);
         let disputed =
             main.filter(|_| verdict == Verdict::Disagree).and_then(|cause| dispute::volume(&gathered, cause));
@@ -58,7 +73,7 @@ impl Explainer {
             from: CivilMoment(gathered.first_wall),
             to: CivilMoment(gathered.last_wall),
             verdict,
-            tallies: Vec::new(),
+            tallies,
             next_test: wording::next_test(&hypotheses),
             causes: hypotheses.iter().map(|hypothesis| cause(&gathered, hypothesis)).collect(),
             disputed_volume_l: disputed,
@@ -67,20 +82,16 @@ impl Explainer {
     }
 }
 
-fn verdict(gathered: &Gathered, hypotheses: &[Hypothesis]) -> Verdict {
-    let witnesses = [
-        gathered.facts.flow.is_some(),
-        gathered.total.is_some(),
-        gathered.facts.loop_ma.is_some(),
-        gathered.pulses.is_some(),
-    ];
-    if witnesses.into_iter().filter(|there| *there).count() < 2 || gathered.blocks.len() < 3 {
-        return Verdict::Undecided;
-    }
-    match hypotheses.first().map(Hypothesis::codes) {
-        Some(codes) if codes.iter().all(|code| matches!(code, Code::Agreement | Code::LoopLag)) => Verdict::Agree,
-        Some(_) => Verdict::Disagree,
-        None => Verdict::Undecided,
+/// Disagreement where any tally is beyond its tolerance or any disagreement stood open; agreement where every tally that
+/// could be judged held.
+fn verdict(tallies: &[TallyStanding]) -> Verdict {
+    let beyond = |tally: &TallyStanding| tally.verdict == Verdict::Disagree || tally.disagreements > 0;
+    if tallies.iter().any(beyond) {
+        Verdict::Disagree
+    } else if tallies.iter().any(|tally| tally.verdict == Verdict::Agree) {
+        Verdict::Agree
+    } else {
+        Verdict::Undecided
     }
 }
 

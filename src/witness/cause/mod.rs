@@ -26,7 +26,6 @@ mod pulse;
 mod ranking;
 mod receiver;
 mod repair;
-mod rough;
 mod standing;
 mod volume;
 mod wording;

@@ -14,6 +14,7 @@ use super::pulse;
 use super::receiver;
 use super::standing::Standings;
 use super::volume::{self, VolumeSeries};
+use crate::tally::Verdict;
 
 /// One whole hypothesis before it is put into words.
 #[derive(Clone, Debug)]
@@ -38,11 +39,18 @@ const CARRIED: usize = 5;
 const HOPELESS: f64 = 45.0;
 /// Models are only models: log weights are divided by this before they become probabilities.
 const TEMPERATURE: f64 = 1.6;
+/// What it costs a hypothesis to contradict the verdict of the tallies.
+const OVERRULED: f64 = 10_000.0;
 /// The most hypotheses that are told.
 const TOLD: usize = 8;
 
 /// All hypotheses, the likeliest first; probabilities sum to 1.
-pub(super) fn rank(gathered: &Gathered, others: &[OtherMeter], standings: &Standings) -> Vec<Hypothesis> {
+pub(super) fn rank(
+    gathered: &Gathered,
+    others: &[OtherMeter],
+    standings: &Standings,
+    verdict: Verdict,
+) -> Vec<Hypothesis> {
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
     keep_best(&mut bus);
@@ -66,7 +74,7 @@ pub(super) fn rank(gathered: &Gathered, others: &[OtherMeter], standings: &Stand
         ];
         combine(&facts, &parts, &bus, standings, &mut hypotheses);
     }
-    normalise(hypotheses)
+    normalise(hypotheses, verdict)
 }
 
 /// The flow register as a hypothesis about the registers has it.
@@ -183,7 +191,17 @@ fn combine(
     }
 }
 
-fn normalise(mut hypotheses: Vec<Hypothesis>) -> Vec<Hypothesis> {
+fn normalise(mut hypotheses: Vec<Hypothesis>, verdict: Verdict) -> Vec<Hypothesis> {
+    // What the tallies decided with bounded error is not for a likelihood to overrule: a cause that moved no tally is at
+    // most a suspicion, and agreement is none where one did.
+    for hypothesis in &mut hypotheses {
+        let agrees = hypothesis.causes.iter().all(|cause| matches!(cause.code, Code::Agreement | Code::LoopLag));
+        match verdict {
+            Verdict::Agree if !agrees => hypothesis.weight -= OVERRULED,
+            Verdict::Disagree if agrees => hypothesis.weight -= OVERRULED,
+            _ => {}
+        }
+    }
     hypotheses.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     // The same causes by two ways are one hypothesis; the heavier way tells the figures.
     let mut merged: Vec<Hypothesis> = Vec::new();

@@ -2,7 +2,7 @@
 
 use super::candidate::Candidate;
 use super::code::{Code, Part};
-use crate::tally::Verdict;
+use crate::tally::{Between, TallyStanding, Verdict};
 
 /// The verdicts of the tallies that bear on causes; `Undecided` where there is none.
 #[derive(Clone, Copy, Debug)]
@@ -15,9 +15,11 @@ pub(super) struct Standings {
 }
 
 /// What it costs a cause that every tally which it would disturb held.
-const HELD: f64 = 8.0;
+const HELD: f64 = 60.0;
 /// What it costs a hypothesis to leave a broken tally without a cause.
-const BROKEN: f64 = 10.0;
+const BROKEN: f64 = 60.0;
+/// What it costs a hypothesis to name a cause beside others that already explain every broken tally which it disturbs.
+const REDUNDANT: f64 = 40.0;
 
 /// A tally, as one bit of a set.
 const FLOW_LOOP: u8 = 1;
@@ -82,6 +84,21 @@ const fn proves_itself(code: Code) -> bool {
 }
 
 impl Standings {
+    /// The verdicts of a meter's tallies; one that disagreed at any time disagreed.
+    pub fn of(tallies: &[TallyStanding]) -> Self {
+        let verdict = |between| {
+            let standing = tallies.iter().find(|standing| standing.between == between);
+            standing.map_or(Verdict::Undecided, |it| if it.disagreements > 0 { Verdict::Disagree } else { it.verdict })
+        };
+        Self {
+            flow_loop: verdict(Between::FlowLoop),
+            total_pulse: verdict(Between::TotalPulse),
+            total_flow: verdict(Between::TotalFlow),
+            receiver_flow: verdict(Between::LoopReceiverFlow),
+            receiver_total: verdict(Between::PulseReceiverTotal),
+        }
+    }
+
     fn sets(&self) -> (u8, u8) {
         let all = [
             (FLOW_LOOP, self.flow_loop),
@@ -100,8 +117,13 @@ impl Standings {
         let (held, broken) = self.sets();
         let mut explained = 0;
         let mut weight = 0.0;
-        for cause in causes {
+        for (place, cause) in causes.iter().enumerate() {
             let disturbed = disturbs(cause.code, cause.part);
+            let elsewhere = causes.iter().enumerate().filter(|(other, _)| *other != place);
+            let by_others = elsewhere.fold(0, |set, (_, other)| set | disturbs(other.code, other.part));
+            if causes.len() > 1 && disturbed & broken & !by_others == 0 && !proves_itself(cause.code) {
+                weight -= REDUNDANT;
+            }
             explained |= disturbed;
             let judged = disturbed & (held | broken);
             if judged != 0 && judged & broken == 0 && !proves_itself(cause.code) {

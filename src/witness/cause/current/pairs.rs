@@ -170,25 +170,3 @@ pub(super) fn calibrate(pairs: &mut [Pair], scale: &Scale, gain: f64) {
         pair.variance = (pair.variance * widen).max(0.002 * 0.002);
     }
 }
-
-/// Whether somewhere the current is off by more than `tolerance` milliamperes for long enough to be sure.
-pub(in crate::cause) fn sustained_bias(gathered: &Gathered, flow_scale: FlowScale, tolerance: f64) -> bool {
-    let Some(scale) = Scale::of(gathered) else { return false };
-    let mut least = f64::INFINITY;
-    for lag in Lag::all() {
-        let mut all = pairs(gathered, &scale, lag, flow_scale, 1.0);
-        calibrate(&mut all, &scale, 1.0);
-        let mut most = 0.0_f64;
-        for sign in [1.0, -1.0] {
-            let mut sum = 0.0_f64;
-            for pair in &all {
-                let deviation = sign * (pair.current - scale.current(pair.flow, 1.0, 0.0)) - tolerance;
-                let score = (deviation / pair.variance.sqrt() - 0.5).clamp(-3.0, 3.0);
-                sum = (sum + score).max(0.0);
-                most = most.max(sum);
-            }
-        }
-        least = least.min(most);
-    }
-    least > 10.0
-}
