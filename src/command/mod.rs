@@ -13,8 +13,8 @@ pub mod note;
 pub mod outputs;
 pub mod period;
 pub mod read;
+pub mod report;
 pub mod run;
-pub mod scan;
 pub mod schema;
 pub mod sim;
 pub mod timing;
@@ -67,7 +67,7 @@ enum Command {
     Outputs(Box<outputs::Arguments>),
     Check(check::Arguments),
     Read(read::Arguments),
-    Scan(scan::Arguments),
+    Report(report::Arguments),
     Run(run::Arguments),
     Explain(explain::Arguments),
     Disagreements(disagreements::Arguments),
@@ -146,7 +146,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Note(arguments) => note::run(&arguments),
         Command::Outputs(arguments) => outputs::run(&arguments),
         Command::Read(arguments) => read::run(&arguments),
-        Command::Scan(arguments) => scan::run(&arguments),
+        Command::Report(arguments) => report::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
     }

@@ -48,22 +48,22 @@ pub fn run(arguments: &Arguments) -> CommandResult {
 }
 
 /// One line over the time asked for.
-struct Summed {
-    line: String,
-    from: WallMillis,
-    to: WallMillis,
-    timing: LineTiming,
+pub(super) struct Summed {
+    pub(super) line: String,
+    pub(super) from: WallMillis,
+    pub(super) to: WallMillis,
+    pub(super) timing: LineTiming,
     addresses: BTreeMap<String, u8>,
 }
 
 impl Summed {
-    fn report(&self) -> LineReport {
+    pub(super) fn report(&self) -> LineReport {
         self.timing.report(&self.line, |device| self.addresses.get(device).copied())
     }
 }
 
 /// Adds up hours, which come by line and time.
-fn summed(hours: &[LineHour]) -> Vec<Summed> {
+pub(super) fn summed(hours: &[LineHour]) -> Vec<Summed> {
     let mut lines: Vec<Summed> = Vec::new();
     for hour in hours {
         let ended = WallMillis(hour.began.0 + i64::try_from(hour.elapsed_us / 1000).unwrap_or(i64::MAX / 2));
@@ -162,7 +162,7 @@ fn add_line(text: &mut String, line: &Summed) {
 }
 
 /// The kinds of bad replies that there were, in words.
-fn faults(device: &crate::line::statistics::DeviceReport) -> impl Iterator<Item = (String, u64)> {
+pub(super) fn faults(device: &crate::line::statistics::DeviceReport) -> impl Iterator<Item = (String, u64)> {
     let kinds = device.faults.iter().map(|(name, count)| (name.replace('_', " "), *count));
     kinds.chain([("noise bytes".to_owned(), device.noise_bytes)]).filter(|(_, count)| *count > 0)
 }

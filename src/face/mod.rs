@@ -4,4 +4,5 @@
 
 pub mod notice;
 pub mod plot;
+pub mod report;
 pub mod told;

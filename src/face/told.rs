@@ -86,7 +86,7 @@ fn size(it: &Disagreement) -> String {
 }
 
 /// What kind it was.
-fn how(it: &Disagreement) -> String {
+pub(super) fn how(it: &Disagreement) -> String {
     let began = if it.began == it.opened { String::new() } else { format!(", likely since {}", seconds(it.began)) };
     match (it.kind, it.largest.pulses) {
         (DisagreementKind::Steps, Some(pulses)) => {

@@ -37,7 +37,7 @@ pub struct Series {
 pub struct Stretch {
     /// Where it begins and ends.
     pub x: (f64, f64),
-    /// The class that the style sheet knows.
+    /// The class that the style sheet knows, and the word in the legend: `disagreement`, `maintenance`.
     pub class: &'static str,
     /// What a reader is told.
     pub label: String,
@@ -71,11 +71,20 @@ pub struct Plot {
     pub bands: Vec<Band>,
 }
 
+/// The style sheet of plots and figures: colours for paper, light and dark screens, larger texts where it is narrow.
+pub const STYLE: &str = include_str!("plot.css");
+
 impl Plot {
-    /// Draws the plot as one `<svg>` element, 720 by 280 units, that scales to the width it is given.
+    /// Draws the plot as one `<svg>` element for a page of HTML, that scales to the width it is given.
     #[must_use]
     pub fn to_svg(&self) -> String {
         svg::draw(self)
+    }
+
+    /// Draws the plot as a `<figure>` with its title and a legend, which belong beside it.
+    #[must_use]
+    pub fn to_figure(&self) -> String {
+        svg::figure(self)
     }
 }
 

@@ -18,6 +18,8 @@ pub struct Axis {
     pub label: String,
     /// Numbers or times.
     pub scale: Scale,
+    /// Where it begins and ends; chosen from what is drawn if absent.
+    pub fixed: Option<(f64, f64)>,
 }
 
 /// The steps of a time axis, in seconds: those at which a clock or calendar is read.
@@ -46,17 +48,26 @@ impl Axis {
     /// An axis of numbers.
     #[must_use]
     pub fn number(label: impl Into<String>) -> Self {
-        Self { label: label.into(), scale: Scale::Number }
+        Self { label: label.into(), scale: Scale::Number, fixed: None }
     }
 
     /// An axis of civil time.
     #[must_use]
     pub fn time() -> Self {
-        Self { label: "time (UTC)".to_owned(), scale: Scale::Time }
+        Self { label: "time (UTC)".to_owned(), scale: Scale::Time, fixed: None }
+    }
+
+    /// The same axis from here to there, whatever is drawn; what lies outside is drawn on the edge.
+    #[must_use]
+    pub fn from_to(self, low: f64, high: f64) -> Self {
+        Self { fixed: Some((low, high)), ..self }
     }
 
     /// The range widened so that nothing lies on the frame and a constant has some room.
     pub(super) fn room(&self, low: f64, high: f64) -> (f64, f64) {
+        if let Some(fixed) = self.fixed.filter(|(low, high)| low < high) {
+            return fixed;
+        }
         if !(low.is_finite() && high.is_finite()) {
             return (0.0, 1.0);
         }
@@ -88,11 +99,11 @@ impl Axis {
         (0..200)
             .map(|number| (first + f64::from(number)) * step)
             .take_while(|at| *at <= range.1 + step * 1e-9)
-            .map(|at| (at, self.tick_label(at, step)))
+            .map(|at| (at, self.tick_label(at, step, span)))
             .collect()
     }
 
-    fn tick_label(&self, at: f64, step: f64) -> String {
+    fn tick_label(&self, at: f64, step: f64, span: f64) -> String {
         match self.scale {
             Scale::Number => {
                 // As many digits as the step needs, and no "-0".
@@ -102,7 +113,9 @@ impl Axis {
                 format!("{at:.digits$}").replace('-', "\u{2212}")
             }
             Scale::Time => {
-                let format = if step >= 86_400.0 {
+                // Over more than half a day, midnight says which day begins.
+                let is_midnight = span > 43_200.0 && at.rem_euclid(86_400.0) < 0.5;
+                let format = if step >= 86_400.0 || is_midnight {
                     "%m-%d"
                 } else if step >= 60.0 {
                     "%H:%M"

@@ -1,4 +1,6 @@
-//! A plot as SVG text.
+//! A plot as SVG text, and as a figure of HTML with its title and legend around it.
+//!
+//! Texts are placed in `em`, so that a style sheet may make them larger where the picture is shown small.
 
 use std::fmt::Write;
 
@@ -6,11 +8,13 @@ use super::thin::thin;
 use super::{Mark, Plot, Scale, Series};
 
 const WIDTH: f64 = 720.0;
-const HEIGHT: f64 = 280.0;
-const LEFT: f64 = 62.0;
-const RIGHT: f64 = 12.0;
-const TOP: f64 = 30.0;
-const BOTTOM: f64 = 42.0;
+const HEIGHT: f64 = 276.0;
+const LEFT: f64 = 66.0;
+const RIGHT: f64 = 14.0;
+const TOP: f64 = 26.0;
+const BOTTOM: f64 = 46.0;
+/// The bar over a shaded stretch, so that it is seen without its shade.
+const BAR: f64 = 4.0;
 
 struct Frame {
     x: (f64, f64),
@@ -40,48 +44,65 @@ fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
 }
 
 pub(super) fn draw(plot: &Plot) -> String {
+    let mut out = String::with_capacity(16_384);
+    // Writing to a String cannot fail; the results are joined only to be dropped once.
+    let _ = write_all(&mut out, plot);
+    out
+}
+
+pub(super) fn figure(plot: &Plot) -> String {
+    let mut out = String::with_capacity(16_384);
+    let _ = write_figure(&mut out, plot);
+    out
+}
+
+fn write_figure(out: &mut String, plot: &Plot) -> std::fmt::Result {
+    write!(out, r#"<figure class="plot-figure"><figcaption><b>{}</b>"#, escaped(&plot.title))?;
+    legend(out, plot)?;
+    out.push_str("</figcaption>");
+    write_all(out, plot)?;
+    out.push_str("</figure>");
+    Ok(())
+}
+
+fn write_all(out: &mut String, plot: &Plot) -> std::fmt::Result {
     let points = || plot.series.iter().flat_map(|series| &series.points);
     let x = range(points().map(|(x, _)| *x));
     let y = range(points().map(|(_, y)| *y).chain(plot.bands.iter().flat_map(|band| [band.y.0, band.y.1])));
     let frame = Frame { x: plot.x.room(x.0, x.1), y: plot.y.room(y.0, y.1) };
-
-    let mut out = String::with_capacity(16_384);
-    // Writing to a String cannot fail; the results are joined only to be dropped once.
-    let _ = write_all(&mut out, plot, &frame);
-    out
-}
-
-fn write_all(out: &mut String, plot: &Plot, frame: &Frame) -> std::fmt::Result {
     write!(
         out,
-        r#"<svg class="plot" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg"><title>{}</title><desc>{}</desc>"#,
+        r#"<svg class="plot" viewBox="0 0 {WIDTH} {HEIGHT}" role="img"><title>{}</title><desc>{}</desc>"#,
         escaped(&plot.title),
         escaped(&plot.description)
     )?;
-    backgrounds(out, plot, frame)?;
-    axes(out, plot, frame)?;
-    if plot.series.iter().all(|series| series.points.is_empty()) {
+    let is_empty = points().next().is_none();
+    if !is_empty {
+        backgrounds(out, plot, &frame)?;
+    }
+    axes(out, plot, &frame, is_empty)?;
+    if is_empty {
         let (middle, centre) = (f64::midpoint(LEFT, WIDTH - RIGHT), f64::midpoint(TOP, HEIGHT - BOTTOM));
         write!(out, r#"<text class="empty" x="{middle}" y="{centre}" text-anchor="middle">no readings</text>"#)?;
     }
     for (number, series) in plot.series.iter().enumerate() {
-        one_series(out, series, number, frame)?;
+        one_series(out, series, number, &frame)?;
     }
-    legend(out, plot)?;
     out.push_str("</svg>");
     Ok(())
 }
 
 fn backgrounds(out: &mut String, plot: &Plot, frame: &Frame) -> std::fmt::Result {
-    for stretch in &plot.stretches {
+    for stretch in plot.stretches.iter().filter(|stretch| stretch.x.1 >= frame.x.0 && stretch.x.0 <= frame.x.1) {
         let (from, to) = (frame.left(stretch.x.0), frame.left(stretch.x.1));
+        let wide = (to - from).max(1.0);
         write!(
             out,
-            r#"<rect class="stretch {}" x="{from:.1}" y="{TOP}" width="{:.1}" height="{}"><title>{}</title></rect>"#,
+            r#"<g class="stretch {}"><title>{}</title><rect class="shade" x="{from:.1}" y="{TOP}" width="{wide:.1}" height="{}"/><path class="bar" d="M{from:.1} {}h{wide:.1}"/></g>"#,
             stretch.class,
-            (to - from).max(1.0),
+            escaped(&stretch.label),
             HEIGHT - TOP - BOTTOM,
-            escaped(&stretch.label)
+            TOP + BAR / 2.0
         )?;
     }
     for band in &plot.bands {
@@ -97,33 +118,33 @@ fn backgrounds(out: &mut String, plot: &Plot, frame: &Frame) -> std::fmt::Result
     Ok(())
 }
 
-fn axes(out: &mut String, plot: &Plot, frame: &Frame) -> std::fmt::Result {
+fn axes(out: &mut String, plot: &Plot, frame: &Frame, is_empty: bool) -> std::fmt::Result {
     let (floor, edge) = (HEIGHT - BOTTOM, WIDTH - RIGHT);
-    for (at, label) in plot.y.ticks(frame.y, 5) {
+    // What was never measured has no scale.
+    let ticks = |axis: &super::Axis, range, wanted| if is_empty { Vec::new() } else { axis.ticks(range, wanted) };
+    for (at, label) in ticks(&plot.y, frame.y, 5) {
         let top = frame.top(at);
         write!(
             out,
-            r#"<path class="grid" d="M{LEFT} {top:.1}H{edge}"/><text class="tick" x="{}" y="{:.1}" text-anchor="end">{label}</text>"#,
+            r#"<path class="grid" d="M{LEFT} {top:.1}H{edge}"/><text class="tick" x="{}" y="{top:.1}" dy="0.33em" text-anchor="end">{label}</text>"#,
             LEFT - 6.0,
-            top + 3.5
         )?;
     }
-    let wanted = if plot.x.scale == Scale::Time { 8 } else { 7 };
-    for (at, label) in plot.x.ticks(frame.x, wanted) {
+    let wanted = if plot.x.scale == Scale::Time { 6 } else { 7 };
+    for (at, label) in ticks(&plot.x, frame.x, wanted) {
         let left = frame.left(at);
         write!(
             out,
-            r#"<path class="grid" d="M{left:.1} {TOP}V{floor}"/><text class="tick" x="{left:.1}" y="{}" text-anchor="middle">{label}</text>"#,
-            floor + 14.0
+            r#"<path class="grid" d="M{left:.1} {TOP}V{floor}"/><text class="tick" x="{left:.1}" y="{}" dy="1em" text-anchor="middle">{label}</text>"#,
+            floor + 4.0
         )?;
     }
     write!(
         out,
-        r#"<path class="frame" d="M{LEFT} {TOP}V{floor}H{edge}"/><text class="axis" x="{edge}" y="{}" text-anchor="end">{}</text><text class="axis" x="14" y="{}" text-anchor="middle" transform="rotate(-90 14 {})">{}</text>"#,
-        floor + 32.0,
+        r#"<path class="frame" d="M{LEFT} {TOP}V{floor}H{edge}"/><text class="axis" x="{edge}" y="{}" dy="2.3em" text-anchor="end">{}</text><text class="axis" x="4" y="{}" dy="-0.5em">{}</text>"#,
+        floor + 4.0,
         escaped(&plot.x.label),
-        f64::midpoint(TOP, floor),
-        f64::midpoint(TOP, floor),
+        TOP - 4.0,
         escaped(&plot.y.label)
     )
 }
@@ -158,30 +179,38 @@ fn one_series(out: &mut String, series: &Series, number: usize, frame: &Frame) -
     Ok(())
 }
 
+/// A row of samples with their labels, which wraps where the page is narrow.
 fn legend(out: &mut String, plot: &Plot) -> std::fmt::Result {
-    let mut left = LEFT;
-    let entries = plot.series.iter().enumerate().map(|(number, series)| match series.mark {
-        Mark::Dots => (format!("dots series-{number}"), "h0", &series.label),
-        Mark::Line | Mark::Steps => (format!("line series-{number}"), "h20", &series.label),
-    });
-    for (class, stroke, label) in entries {
-        let start = if stroke == "h0" { left + 10.0 } else { left };
-        write!(
-            out,
-            r#"<path class="{class}" d="M{start:.0} 14{stroke}"/><text class="legend" x="{:.0}" y="18">{}</text>"#,
-            left + 26.0,
-            escaped(label)
-        )?;
-        left += 40.0 + 6.6 * f64::from(u16::try_from(label.chars().count()).unwrap_or(u16::MAX));
+    out.push_str(r#"<span class="legend">"#);
+    for (number, series) in plot.series.iter().enumerate() {
+        let sample = match series.mark {
+            Mark::Dots => format!(r#"<path class="dots series-{number}" d="M6 6h0M14 6h0M22 6h0"/>"#),
+            Mark::Line | Mark::Steps => format!(r#"<path class="line series-{number}" d="M0 6h28"/>"#),
+        };
+        entry(out, &sample, &series.label)?;
     }
     for band in &plot.bands {
-        write!(
-            out,
-            r#"<rect class="band" x="{left:.0}" y="9" width="20" height="10"/><text class="legend" x="{:.0}" y="18">{}</text>"#,
-            left + 26.0,
-            escaped(&band.label)
-        )?;
-        left += 40.0 + 6.6 * f64::from(u16::try_from(band.label.chars().count()).unwrap_or(u16::MAX));
+        entry(out, r#"<rect class="band" x="0" y="1" width="28" height="10"/>"#, &band.label)?;
     }
+    let mut told: Vec<&str> = Vec::new();
+    for stretch in plot.stretches.iter().filter(|stretch| !stretch.label.is_empty()) {
+        if !told.contains(&stretch.class) {
+            told.push(stretch.class);
+            let sample = format!(
+                r#"<g class="stretch {}"><rect class="shade" x="0" y="0" width="28" height="12"/><path class="bar" d="M0 2h28"/></g>"#,
+                stretch.class
+            );
+            entry(out, &sample, stretch.class)?;
+        }
+    }
+    out.push_str("</span>");
     Ok(())
+}
+
+fn entry(out: &mut String, sample: &str, label: &str) -> std::fmt::Result {
+    write!(
+        out,
+        r#" <span class="legend-entry"><svg class="plot-sample" viewBox="0 0 28 12" aria-hidden="true">{sample}</svg> {}</span>"#,
+        escaped(label)
+    )
 }

@@ -23,6 +23,11 @@ fn ticks_stand_at_round_numbers_and_clock_times() {
     assert_eq!(labels(Axis::number(""), (0.0, 0.1)), ["0.00", "0.02", "0.04", "0.06", "0.08", "0.10"]);
     assert_eq!(labels(Axis::number(""), (-20.0, 20.0)), ["\u{2212}20", "\u{2212}10", "0", "10", "20"]);
     assert_eq!(labels(Axis::time(), (0.0, 3_600.0)), ["00:00", "00:30", "01:00"]);
+    assert_eq!(labels(Axis::time(), (72_000.0, 108_000.0)), ["20:00", "22:00", "01-02", "02:00", "04:00", "06:00"]);
+    assert_eq!(
+        labels(Axis::number("").from_to(0.0, 50.0), Axis::number("").from_to(0.0, 50.0).room(7.0, 9.0)).len(),
+        6
+    );
     assert_eq!(labels(Axis::time(), (0.0, 40.0)), ["00:00:00", "00:00:10", "00:00:20", "00:00:30", "00:00:40"]);
 }
 
@@ -31,7 +36,10 @@ fn what_people_wrote_cannot_break_the_picture() {
     let svg = plot(vec![(0.0, 1.0), (1.0, f64::NAN), (2.0, 3.0)]).to_svg();
     assert!(svg.contains("<title>Flow &amp; &lt;loop&gt;</title>"), "{svg}");
     assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
-    assert_eq!(svg.matches("class=\"line series-0\" d=\"M").count(), 2, "the line and its legend");
+    assert_eq!(svg.matches("class=\"line series-0\" d=\"M").count(), 1, "{svg}");
+    let figure = plot(vec![(0.0, 1.0), (2.0, 3.0)]).to_figure();
+    assert!(figure.contains("<b>Flow &amp; &lt;loop&gt;</b>"), "{figure}");
+    assert_eq!(figure.matches("class=\"line series-0\" d=\"M").count(), 2, "the line and its legend");
 }
 
 #[test]
