@@ -260,7 +260,14 @@ impl EntryReader<'_, '_> {
             return Some(Unit::number());
         };
         match parse::unit(written.get_ref()) {
-            Ok(unit) => Some(unit),
+            Ok(unit) => {
+                if parse::leaves_country_open(&unit.symbol) {
+                    self.report
+                        .caution(self.file, written.span(), "these are taken as US gallons".to_owned())
+                        .write(format!("write `US {0}` or `imp {0}`", unit.symbol));
+                }
+                Some(unit)
+            }
             // A meter may offer quantities that this program never converts: they are shown as they are.
             Err(error @ QuantityError::UnknownUnit { .. }) => {
                 let problem = self.report.caution(self.file, written.span(), error.to_string());

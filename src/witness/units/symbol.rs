@@ -1,7 +1,7 @@
 //! Unit symbols as people write them, and what each is worth in the base unit of its dimension.
 //!
 //! A symbol is a name from the tables below, or a volume or length over a time (`m³/h`, `US gal/min`, `litres per
-//! second`). Gallons and acre-feet differ between countries by up to a fifth, so their country or foot has to be named.
+//! second`). Acre-feet have to name their foot; a gallon that names no country is taken as that of the United States.
 
 use super::{Dimension, Unit};
 
@@ -173,6 +173,18 @@ pub(super) enum NoUnit {
     Ambiguous(Vec<String>),
 }
 
+/// True where a symbol names gallons and no country.
+pub(super) fn leaves_country_open(written: &str) -> bool {
+    let (text, said) = split_off_country(&normal(written.trim()));
+    let above = text.split('/').next().unwrap_or_default().trim().to_lowercase();
+    let is_gallon = |name: &&Name| matches!(name.needs, Needs::Gallon);
+    said.country.is_none()
+        && NAMES
+            .iter()
+            .filter(is_gallon)
+            .any(|name| name.spellings.iter().any(|spelling| spelling.to_lowercase() == above))
+}
+
 /// The unit that a symbol names.
 pub(super) fn find(written: &str) -> Result<Unit, NoUnit> {
     let written = written.trim();
@@ -221,7 +233,8 @@ fn named(text: &str, said: Said, rest: &str) -> Result<(Dimension, f64), NoUnit>
         .ok_or_else(|| NoUnit::Unknown(nearest(text)))?;
     let factor = match (name.needs, said) {
         (Needs::Nothing, Said { country: None, foot: None, oil: false }) | (Needs::Oil, Said { oil: true, .. }) => 1.0,
-        (Needs::Gallon, Said { country: Some(Country::Us), foot: None, .. }) => LITRES_PER_US_GALLON,
+        // Bare gallons are the United States' own, as in NIST SP 811; whoever reads a file is told so.
+        (Needs::Gallon, Said { country: None | Some(Country::Us), foot: None, .. }) => LITRES_PER_US_GALLON,
         (Needs::Gallon, Said { country: Some(Country::Imperial), foot: None, .. }) => LITRES_PER_IMPERIAL_GALLON,
         (Needs::Foot, Said { foot: Some(Foot::International), .. }) => LITRES_PER_ACRE_FOOT,
         (Needs::Foot, Said { foot: Some(Foot::Survey), .. }) => LITRES_PER_SURVEY_ACRE_FOOT,
