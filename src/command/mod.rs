@@ -15,6 +15,7 @@ pub mod period;
 pub mod read;
 pub mod report;
 pub mod run;
+pub mod scan;
 pub mod schema;
 pub mod sim;
 pub mod timing;
@@ -68,6 +69,7 @@ enum Command {
     Check(check::Arguments),
     Read(read::Arguments),
     Report(report::Arguments),
+    Scan(scan::Arguments),
     Run(run::Arguments),
     Explain(explain::Arguments),
     Disagreements(disagreements::Arguments),
@@ -147,6 +149,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Outputs(arguments) => outputs::run(&arguments),
         Command::Read(arguments) => read::run(&arguments),
         Command::Report(arguments) => report::run(&arguments),
+        Command::Scan(arguments) => scan::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
     }

@@ -54,6 +54,8 @@ pub struct Asked {
     pub ended: Moment,
     /// What came before and meanwhile that was no answer to it.
     pub strays: Strays,
+    /// The bytes that came meanwhile and were no part of an answer, as they came.
+    pub unfit: Vec<u8>,
 }
 
 /// One open port.
@@ -141,11 +143,13 @@ impl Bus {
         let mut proven = true;
         let mut began = wire.clock.now();
         let mut times = None;
+        let mut unfit = Vec::new();
         let outcome = codec
             .exchange(unit, request, async |frame: &[u8]| {
                 let carried = wire.carry(unit, request, frame).await.map_err(Failed::Port)?;
                 began = carried.began;
                 strays.add(carried.strays);
+                unfit = carried.unfit;
                 let reply = carried.outcome.map_err(Failed::Judged)?;
                 times = Some(reply.times);
                 proven = reply.proven;
@@ -159,7 +163,7 @@ impl Bus {
             (Err(Failed::Judged(fault)), _) => Err(fault),
             (Err(Failed::Port(lost)), _) => return Err(lost.into()),
         };
-        Ok((Asked { outcome, began, ended: wire.clock.now(), strays: Strays::default() }, proven))
+        Ok((Asked { outcome, began, ended: wire.clock.now(), strays: Strays::default(), unfit }, proven))
     }
 
     /// Listens until `until`, so that late replies and noise are noticed as what they are, and a lost port at once.
@@ -170,6 +174,12 @@ impl Bus {
     /// The port is gone.
     pub async fn listen_until(&mut self, until: Moment) -> Result<Strays, PortLost> {
         self.wire.listen_until(until).await
+    }
+
+    /// Gives the port back, to be used with other settings.
+    #[must_use]
+    pub fn into_connection(self) -> Connection {
+        self.wire.connection
     }
 
     /// How much later than its request a reply may come; a unit that may still answer rests so long.
@@ -195,6 +205,7 @@ struct Carried {
     outcome: Result<Reply, Fault>,
     began: Moment,
     strays: Strays,
+    unfit: Vec<u8>,
 }
 
 impl Wire {
@@ -224,9 +235,10 @@ impl Wire {
             };
         };
         let strays = transaction.strays().clone();
+        let unfit = transaction.unfit().to_vec();
         self.overdue = overdue;
         self.learn_from(unit, request, &outcome);
-        Ok(Carried { outcome, began, strays })
+        Ok(Carried { outcome, began, strays, unfit })
     }
 
     fn learn_from(&mut self, unit: UnitAddress, request: ReadRequest, outcome: &Result<Reply, Fault>) {

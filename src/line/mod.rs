@@ -15,7 +15,8 @@
 //! - [`bus`]: one open port, performing transactions;
 //! - [`statistics`], [`event`]: how the devices answered, and what is told of it;
 //! - [`thread`]: the line's own thread, which polls by the schedule;
-//! - [`once`]: one device, read once.
+//! - [`once`]: one device, read once;
+//! - [`scan`]: who answers on an unknown line, and with which settings.
 
 pub mod adapter;
 pub mod bus;
@@ -30,6 +31,7 @@ pub mod overdue;
 pub mod port;
 pub mod quiet;
 pub mod request;
+pub mod scan;
 pub mod statistics;
 pub mod tap;
 pub mod thread;

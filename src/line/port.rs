@@ -12,7 +12,7 @@ use std::time::Duration;
 use tallywell_witness::declared::{Framing, Line, Parity, Port};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
-use tokio_serial::{DataBits, ErrorKind, FlowControl, SerialPort as _, SerialStream, StopBits};
+use tokio_serial::{ClearBuffer, DataBits, ErrorKind, FlowControl, SerialPort as _, SerialStream, StopBits};
 
 use super::adapter::{self, AdapterNote};
 
@@ -133,22 +133,36 @@ fn open_serial(path: &Path, framing: Framing) -> Result<Opened, PortError> {
     }
     let builder = tokio_serial::new(path.to_string_lossy(), framing.baud)
         .data_bits(DataBits::Eight)
-        .parity(match framing.parity {
-            Parity::Even => tokio_serial::Parity::Even,
-            Parity::Odd => tokio_serial::Parity::Odd,
-            Parity::None => tokio_serial::Parity::None,
-        })
-        .stop_bits(if framing.stop_bits == 2 { StopBits::Two } else { StopBits::One })
+        .parity(parity_of(framing))
+        .stop_bits(stop_bits_of(framing))
         .flow_control(FlowControl::None)
         .exclusive(true);
     let stream = SerialStream::open(&builder).map_err(|error| translate(&error, path, framing.baud))?;
-    if let Ok(actual) = stream.baud_rate()
-        && (f64::from(actual) / f64::from(framing.baud) - 1.0).abs() > BAUD_TOLERANCE
-    {
-        return Err(PortError::BaudRefused { path: path.to_owned(), baud: framing.baud, actual: Some(actual) });
-    }
+    confirm_rate(&stream, path, framing.baud)?;
     let notes = adapter::prepare(path, &stream);
     Ok(Opened { connection: Connection::Serial(Box::new(stream)), notes })
+}
+
+const fn parity_of(framing: Framing) -> tokio_serial::Parity {
+    match framing.parity {
+        Parity::Even => tokio_serial::Parity::Even,
+        Parity::Odd => tokio_serial::Parity::Odd,
+        Parity::None => tokio_serial::Parity::None,
+    }
+}
+
+const fn stop_bits_of(framing: Framing) -> StopBits {
+    if framing.stop_bits == 2 { StopBits::Two } else { StopBits::One }
+}
+
+/// Whether the port runs as fast as it was told; some round to what their clock gives, however far that is.
+fn confirm_rate(stream: &SerialStream, path: &Path, baud: u32) -> Result<(), PortError> {
+    match stream.baud_rate() {
+        Ok(actual) if (f64::from(actual) / f64::from(baud) - 1.0).abs() > BAUD_TOLERANCE => {
+            Err(PortError::BaudRefused { path: path.to_owned(), baud, actual: Some(actual) })
+        }
+        _ => Ok(()),
+    }
 }
 
 /// What the serial crate said, in words for the person at the machine.
@@ -191,6 +205,21 @@ fn group_name(groups: &str, number: u32) -> Option<String> {
 }
 
 impl Connection {
+    /// Has a serial port run at other settings, and drops what it heard at the old ones; a gateway has none to change.
+    ///
+    /// # Errors
+    /// The port at `path` does not run so, or is gone.
+    pub fn set_framing(&mut self, framing: Framing, path: &Path) -> Result<(), PortError> {
+        let Self::Serial(stream) = self else { return Ok(()) };
+        let changed = stream
+            .set_baud_rate(framing.baud)
+            .and_then(|()| stream.set_parity(parity_of(framing)))
+            .and_then(|()| stream.set_stop_bits(stop_bits_of(framing)))
+            .and_then(|()| stream.clear(ClearBuffer::Input));
+        changed.map_err(|error| translate(&error, path, framing.baud))?;
+        confirm_rate(stream, path, framing.baud)
+    }
+
     /// Reads what is there now, by asking the system itself rather than the runtime's memory of it.
     ///
     /// # Errors

@@ -143,6 +143,7 @@ pub struct Transaction<'line> {
     chunks: Vec<Between>,
     echo_pending: bool,
     strays: Strays,
+    unfit: Vec<u8>,
     verdict: Option<Action>,
 }
 
@@ -178,6 +179,7 @@ impl<'line> Transaction<'line> {
             chunks: Vec::new(),
             echo_pending: timing.echo,
             strays: Strays::default(),
+            unfit: Vec::new(),
             verdict: None,
         }
     }
@@ -226,6 +228,7 @@ impl<'line> Transaction<'line> {
             }
         };
         if !matches!(action, Action::WaitUntil(_)) {
+            self.unfit.append(&mut self.bytes);
             self.verdict = Some(action.clone());
         }
         action
@@ -235,6 +238,12 @@ impl<'line> Transaction<'line> {
     #[must_use]
     pub const fn strays(&self) -> &Strays {
         &self.strays
+    }
+
+    /// The bytes that came meanwhile and were no part of an answer: noise, and a reply that was refused.
+    #[must_use]
+    pub fn unfit(&self) -> &[u8] {
+        &self.unfit
     }
 
     /// Whether the answer is there and only the silence after it is being waited for, to the microsecond.
@@ -279,7 +288,7 @@ impl<'line> Transaction<'line> {
     /// Forgets a burst that was no reply.
     fn discard(&mut self) {
         self.strays.noise += self.bytes.len();
-        self.bytes.clear();
+        self.unfit.append(&mut self.bytes);
         self.chunk_of.clear();
         self.chunks.clear();
     }

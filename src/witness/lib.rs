@@ -9,6 +9,7 @@
 //! - [`join`]: samples from many devices into readings;
 //! - [`decode`]: registers to values and back;
 //! - [`plan`]: the cheapest requests, and how much of a line's time they take;
+//! - [`probing`]: what to try on an unknown line;
 //! - [`schedule`]: what to ask next, given the time;
 //! - [`sizing`]: how to set a meter's outputs, and what each choice costs;
 //! - [`tally`]: the witnesses compared for ever;
@@ -25,6 +26,7 @@ pub mod decode;
 pub mod join;
 pub mod moment;
 pub mod plan;
+pub mod probing;
 pub mod reading;
 pub mod schedule;
 pub mod sizing;
