@@ -10,7 +10,9 @@ use std::path::{Path, PathBuf};
 
 use rustix::fs::{Mode, OFlags, fcntl_setfl, inotify, open};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, ioctl_tiocnxcl, tcgetattr, tcsetattr};
+use rustix::termios::{ControlModes, InputModes, OptionalActions, ioctl_tiocnxcl, tcgetattr, tcsetattr};
+
+use crate::wire::{Characters, ParityBit};
 
 /// Why there is no serial port where one was asked for.
 #[derive(Debug, thiserror::Error)]
@@ -61,6 +63,22 @@ impl Port {
             .inspect_err(|error| tracing::debug!("a port locked by a program stays locked: {error}"))
             .ok();
         Ok(Self { wire_end, program_end, closings, link: link.to_owned(), device })
+    }
+
+    /// How the program has set its port. The kernel takes the parity bit itself off a pseudo-terminal, but leaves whether it is
+    /// checked, and which one.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn characters(&self) -> io::Result<Characters> {
+        let settings = tcgetattr(&self.program_end)?;
+        let parity = match (settings.input_modes.contains(InputModes::INPCK), settings.control_modes) {
+            (false, _) => ParityBit::Absent,
+            (true, modes) if modes.contains(ControlModes::PARODD) => ParityBit::Odd,
+            (true, _) => ParityBit::Even,
+        };
+        let stop_bits = if settings.control_modes.contains(ControlModes::CSTOPB) { 2 } else { 1 };
+        Ok(Characters { baud: settings.output_speed(), parity, stop_bits })
     }
 
     /// What becomes readable when a program closes the port.

@@ -240,7 +240,13 @@ impl Shared {
         let deliveries = {
             let mut wire = self.wire();
             let before = wire.advance(at);
-            wire.master_sends(bytes, at);
+            match wire.characters() {
+                None => wire.master_sends(bytes, at),
+                Some(slaves) => {
+                    let understood = slaves.receive(bytes, port.characters()?);
+                    wire.master_sends(&understood, at);
+                }
+            }
             before
         };
         self.deliver(Some(port), deliveries)?;
@@ -248,9 +254,13 @@ impl Shared {
     }
 
     fn deliver(&self, port: Option<&Port>, deliveries: Vec<Delivery>) -> io::Result<()> {
+        let slaves = if deliveries.is_empty() { None } else { self.wire().characters() };
         for delivery in deliveries {
             if let Some(port) = port {
-                port.write(&delivery.bytes)?;
+                match slaves {
+                    None => port.write(&delivery.bytes)?,
+                    Some(slaves) => port.write(&port.characters()?.receive(&delivery.bytes, slaves))?,
+                }
             }
             let late = self.started.elapsed().saturating_sub(delivery.due);
             self.wire().delivered(late);

@@ -18,7 +18,7 @@ use crate::profile::Profile;
 use crate::register::{Encoding, FLOW_UNITS, Format, LITRES, LITRES_PER_SECOND, Unit, VOLUME_UNITS};
 use crate::slave::{Identity, Latency, Slave};
 use crate::trouble::{Spell, Trouble};
-use crate::wire::{Adapter, Pace, Wire};
+use crate::wire::{Adapter, Characters, ParityBit, Wire};
 use crate::wiring::{Placed, SettingShown, Shown, Wiring};
 
 const SECOND: Unit = Unit { symbol: "s", base: 1.0 };
@@ -99,10 +99,20 @@ impl<'a> Builder<'a> {
         if !(1..=2).contains(&line.stop_bits) {
             self.wrong.push(format!("line.stop_bits is {}; a character ends with 1 or 2", line.stop_bits));
         }
-        let parity_bit = u32::from(line.parity != Parity::None);
-        let pace = Pace { baud: line.baud, bits_per_character: 9 + parity_bit + u32::from(line.stop_bits) };
+        let parity = match line.parity {
+            Parity::Even => ParityBit::Even,
+            Parity::Odd => ParityBit::Odd,
+            Parity::None => ParityBit::Absent,
+        };
+        let characters = Characters { baud: line.baud, parity, stop_bits: line.stop_bits };
         let adapter = Adapter { chunk: line.chunk, latency: line.adapter_latency.0, echo: line.echo };
-        Wire::new(line.paced.then_some(pace), adapter)
+        if line.settings_matter && !line.paced {
+            self.wrong.push("line.settings_matter needs a paced line: leave `paced = false` out".to_owned());
+        }
+        if line.settings_matter {
+            return Wire::with_characters(characters, adapter);
+        }
+        Wire::new(line.paced.then_some(characters.pace()), adapter)
     }
 
     fn plan(&mut self, name: &str, meter: &Meter) -> PointPlan {

@@ -40,6 +40,8 @@ pub(super) struct Line {
     pub(super) baud: u32,
     pub(super) parity: Parity,
     pub(super) stop_bits: u8,
+    /// A port with other settings hears junk, and is not understood.
+    pub(super) settings_matter: bool,
     pub(super) chunk: usize,
     pub(super) adapter_latency: Time,
     pub(super) echo: bool,
@@ -52,6 +54,7 @@ impl Default for Line {
             baud: 19_200,
             parity: Parity::Even,
             stop_bits: 1,
+            settings_matter: false,
             chunk: 1,
             adapter_latency: Time::default(),
             echo: false,

@@ -9,6 +9,7 @@
 
 mod adapter;
 mod bus;
+mod characters;
 mod disturbance;
 mod pace;
 mod witnessed;
@@ -21,6 +22,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 pub use self::adapter::{Adapter, Delivery};
+pub use self::characters::{Characters, ParityBit};
 pub use self::disturbance::{Disturbance, Stranger};
 pub use self::pace::Pace;
 pub use self::witnessed::{Lateness, Passage, Talker, Witnessed};
@@ -37,6 +39,7 @@ const PATIENCE_WITHOUT_PACE: Duration = Duration::from_millis(5);
 /// One line: its pace, the master's adapter, and the slaves.
 pub struct Wire {
     pace: Option<Pace>,
+    characters: Option<Characters>,
     adapter: Adapter,
     stations: Vec<Box<dyn Station>>,
     events: BinaryHeap<Reverse<Planned>>,
@@ -112,6 +115,7 @@ impl Wire {
     pub fn new(pace: Option<Pace>, adapter: Adapter) -> Self {
         Self {
             pace,
+            characters: None,
             adapter: Adapter { chunk: adapter.chunk.clamp(1, 64), ..adapter },
             stations: Vec::new(),
             events: BinaryHeap::new(),
@@ -128,6 +132,19 @@ impl Wire {
             random: ChaCha8Rng::seed_from_u64(0),
             witnessed: Witnessed::default(),
         }
+    }
+
+    /// A wire whose talkers send and receive so, at the pace that follows: a port with other settings hears junk, and is not
+    /// understood.
+    #[must_use]
+    pub fn with_characters(characters: Characters, adapter: Adapter) -> Self {
+        Self { characters: Some(characters), ..Self::new(Some(characters.pace()), adapter) }
+    }
+
+    /// How its talkers send and receive; nothing where the port's settings do not matter.
+    #[must_use]
+    pub const fn characters(&self) -> Option<Characters> {
+        self.characters
     }
 
     /// Puts a station on the wire.
