@@ -14,7 +14,7 @@ use tallywell_witness::declared::{Framing, Parity, Port};
 use tallywell_witness::probing::{RATES, Until};
 
 use super::{CommandResult, Format, FormatArgument, Outcome};
-use crate::line::scan::{ScanPlan, scan};
+use crate::line::scan::{ASKED_REGISTER, ScanPlan, scan};
 
 /// Find which addresses answer on a port, over baud rates and parities; reads only
 #[derive(Debug, Args)]
@@ -48,6 +48,9 @@ pub struct Arguments {
     /// How long to wait for each reply; later replies are noticed, too
     #[arg(long, value_name = "MILLISECONDS", default_value_t = 100, value_parser = clap::value_parser!(u64).range(5..=10_000))]
     wait: u64,
+    /// The holding register (the protocol's address) that each address is asked for; whoever refuses it is found, too
+    #[arg(long, value_name = "ADDRESS", default_value_t = ASKED_REGISTER)]
+    register: u16,
     /// Try everything, even after something answered at one setting
     #[arg(long)]
     all: bool,
@@ -86,6 +89,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         addresses,
         listen: Duration::from_secs_f64(arguments.listen),
         patience: Duration::from_millis(arguments.wait),
+        register: arguments.register,
         until: if arguments.all { Until::AllIsTried } else { Until::OneSettingIsComplete },
     };
     let mut progress = progress::Shown::new(plan.addresses.len());

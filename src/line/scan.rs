@@ -19,6 +19,12 @@ use tallywell_witness::probing::{Left, Probe, Tried, Until};
 use self::identity::Identity;
 pub use self::scanner::scan;
 
+/// The holding register that addresses are asked for. A device that reads along takes a question for somebody else, and then
+/// the next question for the reply to it; some such devices know the end of a frame by its length alone. In a reply the high
+/// byte of this address stands for a count of three bytes, so that this question is as long as the reply that it is taken for,
+/// and nobody loses step. Whoever does not have this register refuses, and is found all the same.
+pub const ASKED_REGISTER: u16 = 0x0300;
+
 /// What to look for, and where.
 #[derive(Clone, Debug)]
 pub struct ScanPlan {
@@ -32,9 +38,17 @@ pub struct ScanPlan {
     pub listen: Duration,
     /// How long a device may take to begin its reply. A later reply is noticed too, while the next addresses are asked.
     pub patience: Duration,
+    /// The holding register to ask for, [`ASKED_REGISTER`] unless a device says nothing when it is asked for that.
+    pub register: u16,
     /// When to stop.
     pub until: Until,
 }
+
+/// The exception of a device that could not do what it was asked (MODBUS Application Protocol V1.1b3, section 7). Servers on
+/// computers answer so for addresses that they do not serve.
+const DEVICE_FAILURE: u8 = 0x04;
+/// So many devices seldom fail at once.
+const MANY_ALIKE: usize = 3;
 
 /// Why a port could not be scanned.
 #[derive(Debug, thiserror::Error)]
@@ -142,7 +156,7 @@ pub struct Found {
     pub address: u8,
     /// The settings at which it was found.
     pub framing: Framing,
-    /// What it answered to the first question; nothing if no reply of it was ever sound.
+    /// What it answered when asked for a holding register: the first one, if it answered to that; nothing if no reply of it was ever sound.
     pub answer: Option<FirstAnswer>,
     /// From the end of the request to the beginning of its reply, where that was measured.
     pub reply: Option<Duration>,
@@ -156,13 +170,13 @@ pub struct Found {
     pub broken: u32,
 }
 
-/// The answer to the question for holding register 0.
+/// The answer to the question for one holding register.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FirstAnswer {
-    /// The register's content.
-    Register(u16),
-    /// The refusal's code.
-    Refused(u8),
+pub struct FirstAnswer {
+    /// The protocol's address of the register.
+    pub register: u16,
+    /// Its content, or the refusal's code.
+    pub content: Result<u16, u8>,
 }
 
 impl Scan {
@@ -182,7 +196,14 @@ impl Scan {
     #[must_use]
     pub fn doubt(&self, device: &Found) -> Option<String> {
         if device.broken == 0 {
-            return None;
+            let fails = |device: &Found| device.answer.is_some_and(|answer| answer.content == Err(DEVICE_FAILURE));
+            let alike = self.devices.iter().filter(|other| fails(other)).count();
+            return (fails(device) && alike >= MANY_ALIKE).then(|| {
+                format!(
+                    "it fails like {} others: one program or gateway may answer for addresses that nobody has",
+                    alike - 1
+                )
+            });
         }
         let Found { broken, replies, .. } = device;
         let others_sound = self.devices.iter().any(|other| other.address != device.address && other.broken == 0);

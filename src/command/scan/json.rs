@@ -5,7 +5,7 @@ use tallywell_witness::declared::Port;
 
 use super::parity_word;
 use crate::line::fault::exception_name;
-use crate::line::scan::identity::{Identification, as_text, hexadecimal, readable};
+use crate::line::scan::identity::{Identification, hexadecimal, readable, text_within};
 use crate::line::scan::{Ended, FirstAnswer, Found, Scan, ScanPlan};
 
 pub(super) fn of(port: &str, plan: &ScanPlan, scan: &Scan) -> Value {
@@ -68,11 +68,10 @@ pub(super) fn of(port: &str, plan: &ScanPlan, scan: &Scan) -> Value {
 }
 
 fn device(scan: &Scan, found: &Found, serial: bool) -> Value {
-    let answer = match found.answer {
-        Some(FirstAnswer::Register(word)) => json!({ "holding_register_0": word }),
-        Some(FirstAnswer::Refused(code)) => json!({ "exception": code, "meaning": exception_name(code) }),
-        None => Value::Null,
-    };
+    let answer = found.answer.map(|FirstAnswer { register, content }| match content {
+        Ok(word) => json!({ "holding_register": register, "value": word }),
+        Err(code) => json!({ "holding_register": register, "exception": code, "meaning": exception_name(code) }),
+    });
     let mut told = json!({
         "address": found.address,
         "answer": answer,
@@ -80,7 +79,7 @@ fn device(scan: &Scan, found: &Found, serial: bool) -> Value {
         "slow": found.slow,
         "identification": found.identity.identification.as_ref().map(identification),
         "server_id": found.identity.server_id.as_ref().map(|bytes| {
-            json!({ "hex": hexadecimal(bytes), "text": as_text(server_text(bytes)) })
+            json!({ "hex": hexadecimal(bytes), "text": text_within(bytes) })
         }),
         "counters": found.identity.counters,
         "doubt": scan.doubt(found),
@@ -91,11 +90,6 @@ fn device(scan: &Scan, found: &Found, serial: bool) -> Value {
         told["stop_bits"] = json!(found.framing.stop_bits);
     }
     told
-}
-
-/// What follows the two bytes of number and run state in most devices' server identification.
-pub(super) fn server_text(bytes: &[u8]) -> &[u8] {
-    bytes.get(2..).unwrap_or_default()
 }
 
 /// The objects under the standard's names, the device's own ones under their numbers.

@@ -106,11 +106,11 @@ fn map_text(device: &Found) -> String {
         told.map(|(&number, bytes)| format!("{} {}", object_name(number).replace('_', " "), readable(bytes))).collect();
     let about = if told.is_empty() { "does not say what it is".to_owned() } else { told.join(", ") };
     let mut text = format!("about = {}\n", quoted(&format!("Address {}: {about}", device.address)));
-    if let Some(FirstAnswer::Register(word)) = device.answer {
+    if let Some(FirstAnswer { register, content: Ok(word) }) = device.answer {
         let _ = write!(
             text,
             "\n# It answered a scan: {word:04X}h. What it means is in the device's manual.\n\
-             [entry.holding_0]\ntable = \"holding\"\naddress = 0\ntype = \"u16\"\nunit = \"\"\n"
+             [entry.holding_{register}]\ntable = \"holding\"\naddress = {register}\ntype = \"u16\"\nunit = \"\"\n"
         );
     } else {
         text.push_str("\n# Holding register 0 is not there.\n");

@@ -4,10 +4,10 @@ use std::fmt::Write;
 
 use tallywell_witness::declared::{Framing, Port};
 
-use super::json::{object_name, server_text};
+use super::json::object_name;
 use super::spoken;
 use crate::line::fault::exception_name;
-use crate::line::scan::identity::{as_text, hexadecimal, readable};
+use crate::line::scan::identity::{hexadecimal, readable, text_within};
 use crate::line::scan::{Ended, FirstAnswer, Found, Scan, ScanPlan};
 
 const COLUMNS: usize = 80;
@@ -90,9 +90,9 @@ fn settings(text: &mut String, plan: &ScanPlan, scan: &Scan) {
 
 fn device(text: &mut String, plan: &ScanPlan, scan: &Scan, device: &Found) {
     let answer = match device.answer {
-        Some(FirstAnswer::Register(word)) => format!("holding register 0 holds {word:04X}h"),
-        Some(FirstAnswer::Refused(code)) => {
-            format!("refuses holding register 0: {} ({code:02X}h)", exception_name(code))
+        Some(FirstAnswer { register, content: Ok(word) }) => format!("holding register {register} holds {word:04X}h"),
+        Some(FirstAnswer { register, content: Err(code) }) => {
+            format!("refuses holding register {register}: {} ({code:02X}h)", exception_name(code))
         }
         None => "broken replies only".to_owned(),
     };
@@ -107,7 +107,7 @@ fn device(text: &mut String, plan: &ScanPlan, scan: &Scan, device: &Found) {
         }
     }
     if let Some(bytes) = &device.identity.server_id {
-        let said = as_text(server_text(bytes)).unwrap_or_else(|| hexadecimal(bytes));
+        let said = text_within(bytes).unwrap_or_else(|| hexadecimal(bytes));
         item(text, &format!("server identification: {said}"));
     }
     if let Some(counters) = &device.identity.counters {
@@ -144,7 +144,8 @@ fn nothing(text: &mut String, plan: &ScanPlan, scan: &Scan) {
             text,
             "Nothing answered. From silence alone these cannot be told apart: the two wires of the pair crossed (swap \
              them at one end), no supply, the wrong terminals, an address or settings that were not tried, a device \
-             that answers later than a second.",
+             that answers later than a second, or that says nothing when it is asked for a register that it does not have \
+             (`--register` asks for another).",
         );
     } else {
         add(text, "Nothing answered behind this gateway: look at its serial settings, and at the addresses.");
@@ -168,7 +169,8 @@ fn tried(text: &mut String, plan: &ScanPlan, scan: &Scan) {
     if !matches!(plan.port, Port::Serial(_)) {
         add(text, &format!("Tried: {addresses} address{}.", if addresses == 1 { "" } else { "es" }));
     } else if complete.len() == all {
-        add(text, &format!("Tried: {addresses} addresses with each of {all} settings."));
+        let with = if all == 1 { format!("at {}", complete[0]) } else { format!("with each of {all} settings") };
+        add(text, &format!("Tried: {addresses} address{} {with}.", if addresses == 1 { "" } else { "es" }));
     } else if scan.tried.iter().all(|tried| tried.addresses == 0) {
         add(text, "Nothing was asked.");
     } else {

@@ -48,6 +48,7 @@ pub async fn ask_all<Lost>(
             next = more.filter(|more| !known.0.contains_key(more));
         }
     }
+    identity.identification = identity.identification.filter(|identification| !identification.0.is_empty());
     if let Some(Answer::ServerId(bytes)) = ask(ReadRequest::server_id()).await? {
         identity.server_id = Some(bytes);
     }
@@ -69,6 +70,17 @@ pub async fn ask_all<Lost>(
 pub fn as_text(bytes: &[u8]) -> Option<String> {
     let text = std::str::from_utf8(bytes).ok()?.trim_matches(['\0', ' ']);
     (!text.is_empty() && !text.chars().any(char::is_control)).then(|| text.to_owned())
+}
+
+/// The text in a server identification: its layout is each device's own, so the longest printable stretch is taken.
+#[must_use]
+pub fn text_within(bytes: &[u8]) -> Option<String> {
+    const SHORTEST: usize = 3;
+    bytes
+        .split(|byte| !(byte.is_ascii_graphic() || *byte == b' '))
+        .max_by_key(|stretch| stretch.len())
+        .filter(|stretch| stretch.len() >= SHORTEST)
+        .and_then(as_text)
 }
 
 /// Bytes as text if they are text, else as hexadecimal digits.
@@ -122,5 +134,8 @@ mod tests {
         assert_eq!(readable(b"V2.11\0"), "V2.11");
         assert_eq!(readable(&[0x1B, b'[', b'2', b'J']), "1B 5B 32 4A");
         assert_eq!(readable(&[0xFF, 0x01]), "FF 01");
+        assert_eq!(text_within(b"\x01\xFFKM 7").as_deref(), Some("KM 7"));
+        assert_eq!(text_within(b"Meter\xFF").as_deref(), Some("Meter"));
+        assert_eq!(text_within(&[0x01, 0xFF, b'a', 0x00]), None);
     }
 }

@@ -105,6 +105,16 @@ struct Tuned {
     takes_echo: bool,
 }
 
+/// What came while a device was asked several things.
+struct Kept {
+    replies: u32,
+    broken: u32,
+    /// The code of the last refusal.
+    refusal: Option<u8>,
+    /// From the end of the last answered request to the beginning of its reply.
+    latency: Option<Duration>,
+}
+
 /// What one probe brought.
 enum Reaction {
     Answered(FirstAnswer, Option<Duration>),
@@ -207,36 +217,45 @@ impl Scanner<'_> {
                 Reaction::Silent => {}
             }
         }
-        let always = if self.scan.noisy { LOOKS } else { LOOKS - 1 };
-        if broken >= always {
+        if broken > LOOKS / 2 {
             if self.scan.garbled.is_empty() {
                 self.search.heard_something(probe.framing);
             }
-            self.scan.garbled.push(probe);
+            if !self.scan.garbled.contains(&probe) {
+                self.scan.garbled.push(probe);
+            }
         }
         Ok(tuned)
     }
 
     async fn probe(&mut self, tuned: &mut Tuned, address: u8) -> Result<Reaction, Stop> {
         let Some(unit) = UnitAddress::new(address) else { return Ok(Reaction::Silent) };
-        let Ok(request) = ReadRequest::table(Table::Holding, 0, 1) else { return Ok(Reaction::Silent) };
+        let Ok(request) = ReadRequest::table(Table::Holding, self.plan.register, 1) else {
+            return Ok(Reaction::Silent);
+        };
         let asked = self.ask(tuned, unit, request).await?;
-        let own = sealed(&[address, 0x03, 0, 0, 0, 1]);
+        let register = self.plan.register;
+        let [high, low] = register.to_be_bytes();
+        let own = sealed(&[address, 0x03, high, low, 0, 1]);
         let echoed = asked.unfit.starts_with(&own) || asked.outcome.is_ok() && asked.unfit == own;
         self.scan.echo |= echoed;
         Ok(match asked.outcome {
             Ok((Answer::Registers(words), times)) => {
-                Reaction::Answered(FirstAnswer::Register(words.first().copied().unwrap_or(0)), Some(times.latency()))
+                let content = Ok(words.first().copied().unwrap_or(0));
+                Reaction::Answered(FirstAnswer { register, content }, Some(times.latency()))
             }
-            Err(Fault::Exception(code)) if self.is_gateway() && GATEWAY_FOUND_NOBODY.contains(&code) => {
-                Reaction::Silent
-            }
-            Err(Fault::Exception(code)) => Reaction::Answered(FirstAnswer::Refused(code), None),
+            Err(Fault::Exception(code)) if GATEWAY_FOUND_NOBODY.contains(&code) => Reaction::Silent,
+            Err(Fault::Exception(code)) => Reaction::Answered(FirstAnswer { register, content: Err(code) }, None),
             // Another unit's frame says nothing about this address.
             Err(Fault::WrongUnit { .. }) => Reaction::Silent,
-            _ if echoed || asked.unfit.is_empty() => Reaction::Silent,
+            _ if echoed || !self.is_broken_reply(&asked.unfit, unit) => Reaction::Silent,
             _ => Reaction::Garbled,
         })
+    }
+
+    /// Whether these bytes may be what is left of a reply of this unit. Where noise comes by itself, they have to begin so.
+    fn is_broken_reply(&self, bytes: &[u8], unit: UnitAddress) -> bool {
+        bytes.first().is_some_and(|&first| !self.scan.noisy || first == unit.value())
     }
 
     /// Asks, and keeps account of everything that came beside the answer.
@@ -268,7 +287,7 @@ impl Scanner<'_> {
     }
 
     fn found(&mut self, probe: Probe, answer: FirstAnswer, reply: Option<Duration>, broken: u32, slow: bool) {
-        self.search.answered(probe.framing);
+        self.search.answered(probe);
         if self.scan.devices.iter().any(|device| device.address == probe.address) {
             return;
         }
@@ -363,36 +382,59 @@ impl Scanner<'_> {
             let (Some(unit), Some(_)) = (UnitAddress::new(address), answer) else { continue };
             (self.tell)(Progress::Identifying(address));
             tuned = self.retune(tuned, framing, LONG_PATIENCE)?.0;
-            let (mut replies, mut broken) = (0, 0);
-            let identity = identity::ask_all(async |request| {
-                for _ in 0..LOOKS {
-                    let asked = self.ask(&mut tuned, unit, request).await?;
-                    match asked.outcome {
-                        Ok((answer, _)) => {
-                            replies += 1;
-                            return Ok(Some(answer));
-                        }
-                        Err(Fault::Exception(_)) => {
-                            replies += 1;
-                            return Ok(None);
-                        }
-                        // Many devices say nothing to functions that they do not know.
-                        Err(Fault::Timeout) => return Ok(None),
-                        Err(_) => {
-                            replies += 1;
-                            broken += 1;
-                        }
-                    }
+            let mut kept = Kept { replies: 0, broken: 0, refusal: None, latency: None };
+            if let Ok(request) = ReadRequest::table(Table::Holding, 0, 1) {
+                let content = match self.ask_patiently(&mut tuned, unit, request, &mut kept).await? {
+                    Some(Answer::Registers(words)) => words.first().map(|&word| Ok(word)),
+                    _ => kept.refusal.map(Err),
+                };
+                let device = &mut self.scan.devices[index];
+                device.reply = kept.latency.or(device.reply);
+                if let Some(content) = content {
+                    device.answer = Some(FirstAnswer { register: 0, content });
                 }
-                Ok::<_, Stop>(None)
-            })
-            .await?;
+            }
+            let ask = async |request| self.ask_patiently(&mut tuned, unit, request, &mut kept).await;
+            let identity = identity::ask_all(ask).await?;
             let device = &mut self.scan.devices[index];
             device.identity = identity;
-            device.replies += replies;
-            device.broken += broken;
+            device.replies += kept.replies;
+            device.broken += kept.broken;
         }
         Ok(())
+    }
+
+    /// The answer, if one came; a broken one is asked for again.
+    async fn ask_patiently(
+        &mut self,
+        tuned: &mut Tuned,
+        unit: UnitAddress,
+        request: ReadRequest,
+        kept: &mut Kept,
+    ) -> Result<Option<Answer>, Stop> {
+        for _ in 0..LOOKS {
+            let asked = self.ask(tuned, unit, request).await?;
+            match asked.outcome {
+                Ok((answer, times)) => {
+                    kept.replies += 1;
+                    kept.latency = Some(times.latency());
+                    return Ok(Some(answer));
+                }
+                Err(Fault::Exception(code)) => {
+                    kept.replies += 1;
+                    kept.refusal = Some(code);
+                    return Ok(None);
+                }
+                // Many devices say nothing to functions that they do not know.
+                Err(Fault::Timeout) => return Ok(None),
+                Err(_) if self.is_broken_reply(&asked.unfit, unit) => {
+                    kept.replies += 1;
+                    kept.broken += 1;
+                }
+                Err(_) => {}
+            }
+        }
+        Ok(None)
     }
 
     /// The same port at other settings; says whether it runs at them.
@@ -439,10 +481,6 @@ impl Scanner<'_> {
             Port::Serial(path) => path,
             Port::Tcp(_) | Port::RtuOverTcp(_) => Path::new(""),
         }
-    }
-
-    const fn is_gateway(&self) -> bool {
-        !matches!(self.plan.port, Port::Serial(_))
     }
 }
 
