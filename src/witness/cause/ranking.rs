@@ -186,8 +186,32 @@ fn combine(
             causes.push(Candidate::sound(weight));
         }
         causes.dedup_by(|a, b| a.code == b.code);
+        absorb(&mut causes);
         let weight = weight + standings.weigh(&causes);
         out.push(Hypothesis { causes, weight, probability: 0.0 });
+    }
+}
+
+/// Drops what a proven cause brings about by itself: registers taken in the wrong order, or read in halves, make a total
+/// that jumps, goes back, and fits nothing.
+fn absorb(causes: &mut Vec<Candidate>) {
+    let there = |causes: &[Candidate], code| causes.iter().any(|cause| cause.code == code);
+    if there(causes, Code::BusWords) {
+        causes.retain(|cause| {
+            !matches!(
+                cause.code,
+                Code::BusTorn
+                    | Code::BusTotalRestart
+                    | Code::BusTotalUnit
+                    | Code::BusTotalCoarse
+                    | Code::BusUnit
+                    | Code::BusFrozen
+                    | Code::Unexplained
+            )
+        });
+        causes.sort_by_key(|cause| cause.code != Code::BusWords);
+    } else if there(causes, Code::BusTorn) {
+        causes.retain(|cause| cause.code != Code::BusTotalRestart);
     }
 }
 

@@ -10,6 +10,8 @@ use crate::cause::prior::log_prior;
 
 /// A state must last this long to contradict the flow, in seconds.
 const CONTRADICTS_AFTER: f64 = 10.0;
+/// A current so near to the end of its range stands there, in milliamperes.
+const AT_THE_END: f64 = 0.05;
 /// What a state that a hypothesis does not explain costs it.
 const UNEXPLAINED_STATE: f64 = 18.0;
 
@@ -50,6 +52,9 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
         }
     }
     let (_, from, to, level) = best?;
+    if names_itself(case, level) {
+        return None;
+    }
     let inside = &pairs[from..to];
     let low = inside.iter().map(|pair| pair.flow).fold(f64::INFINITY, f64::min);
     let high = inside.iter().map(|pair| pair.flow).fold(f64::NEG_INFINITY, f64::max);
@@ -74,6 +79,13 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
         "the current stood at {level:.3} mA for {:.0} min while the flow went between {low:.1} and {high:.1} L/s",
         seconds / 60.0
     )))
+}
+
+/// True for a current that says by its level what it is: a fault, nothing, or the end of its range.
+fn names_itself(case: &LoopCase<'_>, level: f64) -> bool {
+    case.gathered.facts.meter.current_loop.as_ref().is_some_and(|declared| {
+        level <= declared.saturates.0.0 + AT_THE_END || level >= declared.saturates.1.0 - AT_THE_END
+    })
 }
 
 /// The stretch with the largest sum of gains: Kadane's scan.

@@ -128,7 +128,8 @@ impl StandstillWatch {
         let starved = standstill.missing_steps > 5.0;
         let contradicted = (moved && (counted || starved || run.pulses.is_none()))
             || (counted && (starved || run.current.is_none()))
-            || standstill.current_range > 0.8;
+            // Registers at rest beside a counter at rest contradict no current: then it is the current that is odd.
+            || (standstill.current_range > 0.8 && (starved || run.pulses.is_none() || standstill.pulses >= 1.0));
         if !contradicted {
             return;
         }
