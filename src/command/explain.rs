@@ -13,6 +13,7 @@ use tallywell_witness::tally::Verdict;
 use tallywell_witness::units::WallMillis;
 
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
+use crate::daemon::naming::{NamingError, explain_stored};
 use crate::record::{CsvReader, Note};
 use crate::site;
 use crate::store::{Span, StoreReader};
@@ -90,25 +91,10 @@ fn from_store(site: &Site, facts: &MeterFacts, span: Span) -> Result<Explanation
     let store = StoreReader::open(&site.store.path)
         .with_context(|| "there are no stored readings to explain; `--csv FILE` explains a file instead".to_owned())?;
     let name = &facts.meter.name;
-    let mut explainer = Explainer::new(facts);
-    let mut count = 0_u64;
-    for reading in store.readings(name, span)? {
-        explainer.push(&reading?);
-        count += 1;
+    match explain_stored(site, &store, name, span) {
+        Err(NamingError::NoReadings { .. }) => bail!(nothing_stored(&store, name, span)?),
+        explained => Ok(explained?),
     }
-    if count == 0 {
-        bail!(nothing_stored(&store, name, span)?);
-    }
-    let mut others = Vec::new();
-    for other in site.meters.keys().filter(|other| *other != name) {
-        let facts = site::meter_facts(site, other)?;
-        let mut seen = OtherMeter::new(&facts);
-        for reading in store.readings(other, span)? {
-            seen.push(&reading?);
-        }
-        others.push(seen);
-    }
-    Ok(explainer.with_others(others).finish())
 }
 
 /// Why there is nothing to explain, and what would help.

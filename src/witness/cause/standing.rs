@@ -15,11 +15,11 @@ pub(super) struct Standings {
 }
 
 /// What it costs a cause that every tally which it would disturb held.
-const HELD: f64 = 60.0;
+const HELD: f64 = 1_000.0;
 /// What it costs a hypothesis to leave a broken tally without a cause.
 const BROKEN: f64 = 60.0;
 /// What it costs a hypothesis to name a cause beside others that already explain every broken tally which it disturbs.
-const REDUNDANT: f64 = 40.0;
+const REDUNDANT: f64 = 1_000.0;
 
 /// A tally, as one bit of a set.
 const FLOW_LOOP: u8 = 1;
