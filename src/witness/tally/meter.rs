@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::count_tally::CountTally;
 use super::counter::Advance;
 use super::current_state::StateWatch;
+use super::events::{EventWatch, Glance};
 use super::finding::{Between, Change, CurrentState, DisagreementKind, Moment, Witness};
 use super::intake::{Counted, Directions, Intake};
 use super::judging::Break;
@@ -37,6 +38,7 @@ pub struct MeterTallies {
     last: Option<Moment>,
     pub(super) period_s: f64,
     pub(super) shift_ms: i64,
+    events: EventWatch,
 }
 
 pub(super) const TOTAL_PULSE: usize = 0;
@@ -101,6 +103,7 @@ impl MeterTallies {
             last: None,
             period_s: 0.0,
             shift_ms: 0,
+            events: EventWatch::default(),
         }
     }
 
@@ -113,6 +116,8 @@ impl MeterTallies {
         if self.maintenance {
             return;
         }
+        let flow = seen.flow.filter(|flow| flow.is_finite() && !seen.flow_is_absurd);
+        self.events.push(facts, Glance { moment, flow, status: reading.status, running: reading.running }, changes);
         self.tell_breaks(facts, moment, &breaks, changes);
         self.push_counts(facts, reading, &seen, changes);
         self.push_pairs(facts, &seen, changes);

@@ -15,6 +15,7 @@ mod bias;
 mod count_tally;
 mod counter;
 mod current_state;
+mod events;
 pub mod finding;
 mod intake;
 mod judging;
