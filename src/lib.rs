@@ -5,7 +5,7 @@
 //! - [`command`]: one file a command;
 //! - [`daemon`]: wires lines, tallies, store and faces together;
 //! - [`face`]: what others see of a running daemon;
-//! - [`line`]: the wire, its transactions and their timing;
+//! - [`mod@line`]: the wire, its transactions and their timing;
 //! - [`site`]: what the user wrote: site file and register maps, checked and reported on;
 //! - [`store`]: the database, its one writer and its readers;
 //! - [`record`]: readings as CSV.
