@@ -11,10 +11,12 @@ use crate::line::scan::identity::{hexadecimal, readable, text_within};
 use crate::line::scan::{Ended, FirstAnswer, Found, Scan, ScanPlan};
 
 const COLUMNS: usize = 80;
+/// More settings than these are counted, not listed.
+const MOST_LISTED: usize = 3;
 
 pub(super) fn of(port: &str, plan: &ScanPlan, scan: &Scan, notes: &[String]) -> String {
     let mut text = format!("{port}\n");
-    listening(&mut text, scan);
+    listening(&mut text, plan, scan);
     match &scan.ended {
         Ended::AnotherMaster { framing, units, nothing_sent } => {
             let heard = match framing {
@@ -49,9 +51,11 @@ pub(super) fn of(port: &str, plan: &ScanPlan, scan: &Scan, notes: &[String]) -> 
     text
 }
 
-fn listening(text: &mut String, scan: &Scan) {
+fn listening(text: &mut String, plan: &ScanPlan, scan: &Scan) {
     let listened = scan.listened.as_secs_f64();
-    if scan.listened.is_zero() {
+    if !matches!(plan.port, Port::Serial(_)) {
+        add(text, "Through a gateway nobody can listen first: another master behind it would have been disturbed.");
+    } else if scan.listened.is_zero() {
         add(text, "Nobody listened first: another master on this line would have been disturbed.");
     } else if scan.noisy {
         add(text, &format!("Listened for {listened} s: bytes came that are no frames."));
@@ -174,7 +178,11 @@ fn tried(text: &mut String, plan: &ScanPlan, scan: &Scan) {
     } else if scan.tried.iter().all(|tried| tried.addresses == 0) {
         add(text, "Nothing was asked.");
     } else {
-        let complete = if complete.is_empty() { "none".to_owned() } else { complete.join("; ") };
+        let complete = match complete.len() {
+            0 => "no settings".to_owned(),
+            1..=MOST_LISTED => complete.join("; "),
+            many => format!("{many} settings (`--format json` names them)"),
+        };
         add(text, &format!("Tried with all {addresses} addresses: {complete}."));
         add(
             text,
