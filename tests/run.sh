@@ -21,7 +21,7 @@ step "documentation"
 RUSTDOCFLAGS="-D warnings" cargo doc --workspace --no-deps --document-private-items --locked --quiet
 step "tests"
 if cargo nextest --version >/dev/null 2>&1; then
-    cargo nextest run --workspace --locked
+    cargo nextest run --workspace --locked --no-fail-fast
     cargo test --doc --workspace --locked --quiet
 else
     cargo test --workspace --locked

@@ -248,3 +248,27 @@ fn what_cannot_be_done_is_said_once_with_what_to_do() {
     let backwards = shed.tallywell(&["timing", "--from", "2025-03-02", "--to", "2025-03-01"]);
     assert_eq!(backwards.status.code(), Some(2));
 }
+
+#[test]
+fn a_report_is_one_page_that_needs_nothing_else_and_can_be_checked_by_its_hash() {
+    let shed = Shed::filled();
+    let output = shed.tallywell(&["report", "--meter", "bore-1", "--out", "bore-1.html"]);
+    assert_eq!(output.status.code(), Some(0), "{output:?}");
+    let page = std::fs::read_to_string(shed.folder.path().join("bore-1.html")).unwrap();
+
+    // Nothing is fetched and nothing runs: the only addresses are names of XML vocabularies.
+    let without_names = page.replace("http://www.w3.org/2000/svg", "");
+    for foreign in ["http:", "https:", "<script", "javascript:", "url(", "@import", " onload", "src="] {
+        assert!(!without_names.contains(foreign), "the page contains {foreign}");
+    }
+    assert!(page.starts_with("<!DOCTYPE html>"));
+    for said in ["bore-1", "Kestrel Creek pump shed", "accuracy", "mains", "licensed"] {
+        assert!(page.to_lowercase().contains(&said.to_lowercase()), "the page does not say {said}");
+    }
+
+    // The hash that was printed is the file's, and the store remembers it.
+    let hash = sha256(page.as_bytes());
+    assert!(String::from_utf8_lossy(&output.stdout).contains(&hash), "{output:?}");
+    let handed_out = StoreReader::open(&shed.store()).unwrap().handed_out().unwrap();
+    assert!(handed_out.iter().any(|it| it.sha256 == hash && it.meter == "bore-1"), "{handed_out:?}");
+}

@@ -113,8 +113,8 @@ impl Axis {
                 format!("{at:.digits$}").replace('-', "\u{2212}")
             }
             Scale::Time => {
-                // Over more than half a day, midnight says which day begins.
-                let is_midnight = span > 43_200.0 && at.rem_euclid(86_400.0) < 0.5;
+                // Over more than a quarter of a day, midnight says which day begins.
+                let is_midnight = span > 21_600.0 && at.rem_euclid(86_400.0) < 0.5;
                 let format = if step >= 86_400.0 || is_midnight {
                     "%m-%d"
                 } else if step >= 60.0 {
