@@ -146,6 +146,7 @@ impl Core {
             clock_synchronised: clock::is_synchronised(),
             documents: loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect(),
         });
+        facts.iter().for_each(|facts| self.writer.declare(facts));
         self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
         let reader = StoreReader::open(&site.store.path)?;
         for name in site.meters.keys() {

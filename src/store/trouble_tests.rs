@@ -274,7 +274,7 @@ fn harm() -> impl Strategy<Value = Harm> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(48))]
+    #![proptest_config(ProptestConfig::with_cases(16))]
 
     /// Whatever happened to the database or its log, no wrong reading comes out of it, and the daemon goes on storing.
     #[test]
