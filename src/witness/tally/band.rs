@@ -117,3 +117,71 @@ impl Allowance {
         bound.min(self.window_volume) * seconds.signum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    proptest! {
+        /// A register cut off at its resolution and a counter, each sampled as late as is allowed for, from a flow that is
+        /// known exactly: the true phase is always among the differences that are called possible.
+        #[test]
+        fn the_true_difference_is_always_possible(
+            phase in 0.0..1.0_f64,
+            pulse_volume in 0.1..100.0_f64,
+            resolution_share in 0.001..3.0_f64,
+            rate in 0.0..50.0_f64,
+            moment in 100.0..1e5_f64,
+            skew in -2.0..2.0_f64,
+            slip in -0.05..0.05_f64,
+            age in 0.0..1.0_f64,
+            delay in 0.0..0.3_f64,
+            rounds in any::<bool>(),
+            bounded in any::<bool>(),
+        ) {
+            let resolution = resolution_share * pulse_volume;
+            let volume = |time: f64| rate * time;
+            let steps = volume(moment - age) / resolution;
+            let litres = resolution * if rounds { steps.round() } else { steps.floor() };
+            let pulses = (volume(moment + skew + slip - delay) / pulse_volume + phase).floor();
+            let allowance = Allowance {
+                pulse_volume,
+                register_low: -0.5 * resolution,
+                register_high: resolution,
+                skew_s: skew,
+                skew_uncertainty_s: 0.05,
+                register_age_s: 1.0,
+                pulse_delay_s: 0.3,
+                queued: 0.0,
+                rate: bounded.then_some(RateBounds { low: 0.9 * rate, high: 1.1 * rate }),
+                window_volume: 5.0 * rate,
+            };
+            let band = allowance.band(pulses, litres);
+            prop_assert!(band.low - 1e-6 <= phase && phase <= band.high + 1e-6, "{phase} outside {band:?}");
+        }
+
+        /// Whole pulses lost or gained between two observations lie within the bounds that are told.
+        #[test]
+        fn lost_and_gained_pulses_lie_within_their_bounds(
+            low in -5.0..5.0_f64,
+            width in 0.0..3.0_f64,
+            later_width in 0.0..3.0_f64,
+            place in 0.0..1.0_f64,
+            later_place in 0.0..1.0_f64,
+            pulses in -50_i32..50,
+        ) {
+            let before = Band { low, high: low + width };
+            let truth = low + place * width + f64::from(pulses);
+            let later = Band { low: truth - later_place * later_width, high: truth + (1.0 - later_place) * later_width };
+            if before.intersection(later).is_none() {
+                let (least, most) = before.whole_pulses_to(later);
+                prop_assert!(least.signum() == most.signum() && least.abs() <= most.abs());
+                let pulses = i64::from(pulses);
+                prop_assert!(least.abs() <= pulses.abs() && pulses.abs() <= most.abs(), "{pulses} not in {least}..{most}");
+                prop_assert_eq!(pulses.signum(), least.signum());
+            }
+        }
+    }
+}

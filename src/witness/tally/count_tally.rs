@@ -19,8 +19,10 @@ const PULSES_TO_CLOSE: f64 = 100.0;
 const SECONDS_TO_CLOSE: f64 = 600.0;
 /// An open disagreement is told again when it doubled, or after so many seconds if it grew.
 const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
-/// The flow counts as steady around an observation if its rates differ by no more than this share.
-const STEADY_SHARE: f64 = 0.3;
+/// The flow counts as steady if its rates differ by no more than this share...
+const STEADY_SHARE: f64 = 0.15;
+/// ...now, and have done so for a while: what is remembered of their spread fades by this factor an observation.
+const SPREAD_FADES: f64 = 0.8;
 /// A rate read from a register's own steps is good if one step is no more than this share of the change.
 const RATE_RESOLUTION: f64 = 0.05;
 /// The longest queue of pulses that an output is thought to keep.
@@ -121,6 +123,8 @@ pub struct CountTally {
     epoch: u32,
     fitted: Moment,
     queue: f64,
+    #[serde(default = "unsteady")]
+    spread: f64,
     moved_register: f64,
     moved_pulses: f64,
     marks: Marks,
@@ -156,6 +160,7 @@ impl CountTally {
             epoch: 0,
             fitted: Moment::default(),
             queue: 0.0,
+            spread: unsteady(),
             moved_register: 0.0,
             moved_pulses: 0.0,
             marks: Marks::default(),
@@ -316,7 +321,7 @@ impl CountTally {
         self.moved_pulses += (middle.pulses - before.pulses) * rules.pulse_volume;
         let slack = middle.register_high - middle.register_low;
         let window_volume = (after.litres - middle.litres).abs() + moved_litres.abs() + 2.0 * slack;
-        let rate = rate_bounds(before, middle, after);
+        let rate = self.rate_bounds(before, middle, after);
         let burst = self.burst(window_volume, after.register_at - before.register_at, rate);
         let band = Allowance {
             pulse_volume: self.rules.pulse_volume,
@@ -359,6 +364,40 @@ impl CountTally {
         };
         let back = lowest.map_or(0.0, |low| (-1.5 * low).max(0.0));
         fell.max(back * elapsed) + noise * elapsed
+    }
+
+    /// Bounds of the rate around the middle observation, from all witnesses at it and at its neighbours; `None` where the
+    /// flow was not steady of late, for then it can be anything in between.
+    fn rate_bounds(
+        &mut self,
+        before: &CountObservation,
+        middle: &CountObservation,
+        after: &CountObservation,
+    ) -> Option<RateBounds> {
+        let mut low = f64::INFINITY;
+        let mut high = 0.0_f64;
+        for (earlier, later) in [(before, middle), (middle, after)] {
+            let elapsed = later.register_at - earlier.register_at;
+            let litres = (later.litres - earlier.litres).abs();
+            let step = later.register_high - later.register_low;
+            if elapsed > 0.0 && step <= RATE_RESOLUTION * litres {
+                low = low.min(litres / elapsed);
+                high = high.max(litres / elapsed);
+            } else if elapsed > 0.0 && later.flows.is_none() {
+                low = 0.0;
+            }
+        }
+        for flows in [before.flows, middle.flows, after.flows].into_iter().flatten() {
+            low = low.min(flows.0.abs());
+            high = high.max(flows.1.abs());
+        }
+        let now = if high > 0.0 && low.is_finite() { (high - low) / high } else { 0.0 };
+        self.spread = now.max(SPREAD_FADES * self.spread);
+        if !low.is_finite() || self.spread > STEADY_SHARE {
+            return None;
+        }
+        let spread = 2.0 * self.spread;
+        Some(RateBounds { low: (low * (0.9 - spread)).max(0.0), high: high * (1.1 + spread) })
     }
 
     fn take(&mut self, band: Band, middle: &CountObservation, changes: &mut Vec<CountChange>) {
@@ -418,6 +457,7 @@ impl CountTally {
                 return;
             }
             let (began, at_first) = self.first_step.unwrap_or((place.moment, self.volume()));
+            self.last_step = Some((place.moment, self.volume()));
             self.disagreements += 1;
             let weighed = if self.marks.is_first_day() { moved.abs() } else { CERTAIN };
             self.provisional = self.provisional.max(weighed);
@@ -440,6 +480,12 @@ impl CountTally {
         let moved = if open.from.epoch == self.epoch { 0.0 } else { open.from.band.certain_move_to(self.band) };
         let pulses = open.carried + sense * moved;
         if (pulses * pulse_volume).abs() > open.largest.difference.abs() {
+            // More pulses are certain now than were: as good as a step.
+            #[expect(clippy::cast_precision_loss, reason = "pulses of one disagreement")]
+            let told = open.largest.pulses.map_or(0.0, |told| told.unsigned_abs() as f64);
+            if pulses.abs().ceil() > told {
+                self.last_step = Some((place.moment, self.volume()));
+            }
             let volume = (place.register - open.from.register).min(place.pulses - open.from.pulses);
             open.largest = self.largest(place, &open.from, pulses, volume);
             let weighed = if self.marks.is_first_day() { pulses.abs() } else { CERTAIN };
@@ -499,28 +545,7 @@ impl CountTally {
     }
 }
 
-/// Bounds of the rate around the middle observation, from all witnesses at it and at its neighbours.
-fn rate_bounds(before: &CountObservation, middle: &CountObservation, after: &CountObservation) -> Option<RateBounds> {
-    let mut low = f64::INFINITY;
-    let mut high = 0.0_f64;
-    for (earlier, later) in [(before, middle), (middle, after)] {
-        let elapsed = later.register_at - earlier.register_at;
-        let litres = (later.litres - earlier.litres).abs();
-        let step = later.register_high - later.register_low;
-        if elapsed > 0.0 && step <= RATE_RESOLUTION * litres {
-            low = low.min(litres / elapsed);
-            high = high.max(litres / elapsed);
-        } else if elapsed > 0.0 && later.flows.is_none() {
-            return None;
-        }
-    }
-    for flows in [before.flows, middle.flows, after.flows].into_iter().flatten() {
-        low = low.min(flows.0.abs());
-        high = high.max(flows.1.abs());
-    }
-    if !low.is_finite() || high - low > STEADY_SHARE * high {
-        return None;
-    }
-    let spread = high - low;
-    Some(RateBounds { low: (0.9 * low - spread).max(0.0), high: 1.1 * high + spread })
+/// Nothing is known of the flow's steadiness yet.
+const fn unsteady() -> f64 {
+    1.0
 }

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::finding::{CurrentState, Moment};
 use crate::declared::CurrentLoop;
+use crate::units::{LitresPerSecond, Milliamperes};
 
 /// A live transmitter draws more than this; below it the loop is open or without supply.
 const NO_CURRENT_MA: f64 = 1.0;
@@ -17,6 +18,11 @@ const LONGEST_TO_CLOSE_S: f64 = 600.0;
 const STANDS_STILL_MA: f64 = 0.04;
 /// The flow moves if it ought to have moved the current by this.
 const FLOW_MOVES_MA: f64 = 0.32;
+/// A current has to stand still so long before the flow's moves are held against it: a register that is damped more than
+/// the current goes on moving for a while.
+const SETTLES_S: f64 = 40.0;
+/// What the flow ought to have done to the current is smoothed over at least so long, so that turbulence does not count.
+const SMOOTHING_S: f64 = 10.0;
 /// A saturated output may stay so for this many time constants after the flow came back.
 const TIME_CONSTANTS: f64 = 3.0;
 
@@ -79,8 +85,16 @@ pub struct StateWatch {
 struct Still {
     current: f64,
     since: Moment,
-    lowest: f64,
-    highest: f64,
+    last: Moment,
+    moves: Option<Moves>,
+}
+
+/// What the flow ought to have done to a current that stands still, as it is and smoothed.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Moves {
+    smooth: f64,
+    lowest: [f64; 2],
+    highest: [f64; 2],
 }
 
 impl StateWatch {
@@ -99,18 +113,19 @@ impl StateWatch {
         let contradicts = match (state, flow) {
             (_, None) => return (state, None),
             (CurrentState::Flow, Some(flow)) => {
-                let held = self.is_held(moment, current_ma, flow, damping, declared);
+                let held = self.is_held(moment, current_ma, flow, let_pass, declared);
                 if held {
                     state = CurrentState::Held;
                 }
-                held && (flow - declared.flow_of(crate::units::Milliamperes(current_ma)).0).abs() > let_pass
+                held
             }
             (CurrentState::SaturatedLow, Some(flow)) => {
-                flow * declared.span().0.signum()
-                    > declared.flow_of(crate::units::Milliamperes(current_ma)).0 * declared.span().0.signum() + let_pass
+                // Less flow than the current can show is no contradiction: it says "no more than this".
+                let direction = declared.span().0.signum();
+                direction * (flow - declared.flow_of(Milliamperes(current_ma)).0) > let_pass
             }
             (CurrentState::SaturatedHigh, Some(flow)) => {
-                (flow - declared.flow_of(crate::units::Milliamperes(current_ma)).0).abs() > let_pass
+                (flow - declared.flow_of(Milliamperes(current_ma)).0).abs() > let_pass
             }
             (CurrentState::Held, Some(_)) => false,
             _ => true,
@@ -156,19 +171,29 @@ impl StateWatch {
         Some(StateChange::Contradicts(state, since))
     }
 
-    fn is_held(&mut self, moment: Moment, current_ma: f64, flow: f64, damping: f64, declared: &CurrentLoop) -> bool {
-        let ought = declared
-            .current_of(crate::units::LitresPerSecond(flow))
-            .0
-            .clamp(declared.saturates.0.0, declared.saturates.1.0);
+    fn is_held(&mut self, moment: Moment, current_ma: f64, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
+        let damping = declared.damping.map_or(0.0, |damping| damping.as_secs_f64());
+        let ought = declared.current_of(LitresPerSecond(flow)).0.clamp(declared.saturates.0.0, declared.saturates.1.0);
         let still = match &mut self.still {
             Some(still) if (current_ma - still.current).abs() <= STANDS_STILL_MA => still,
-            slot => slot.insert(Still { current: current_ma, since: moment, lowest: ought, highest: ought }),
+            slot => slot.insert(Still { current: current_ma, since: moment, last: moment, moves: None }),
         };
-        still.lowest = still.lowest.min(ought);
-        still.highest = still.highest.max(ought);
-        still.highest - still.lowest > FLOW_MOVES_MA
-            && moment.steady.since(still.since.steady).0 >= LASTS_S + TIME_CONSTANTS * damping
+        let elapsed = moment.steady.since(still.last.steady).0.max(0.0);
+        still.last = moment;
+        if moment.steady.since(still.since.steady).0 < SETTLES_S + TIME_CONSTANTS * damping {
+            return false;
+        }
+        let moves = still.moves.get_or_insert(Moves { smooth: ought, lowest: [ought; 2], highest: [ought; 2] });
+        moves.smooth = ought + (moves.smooth - ought) * (-elapsed / SMOOTHING_S.max(2.0 * damping)).exp();
+        let shown = declared.flow_of(Milliamperes(current_ma)).0;
+        let mut held = true;
+        for (place, value) in [ought, moves.smooth].into_iter().enumerate() {
+            moves.lowest[place] = moves.lowest[place].min(value);
+            moves.highest[place] = moves.highest[place].max(value);
+            held &= moves.highest[place] - moves.lowest[place] > FLOW_MOVES_MA;
+            held &= (declared.flow_of(Milliamperes(value)).0 - shown).abs() > let_pass;
+        }
+        held
     }
 }
 
@@ -179,7 +204,7 @@ mod tests {
 
     use super::*;
     use crate::declared::Source;
-    use crate::units::{LitresPerSecond, Milliamperes, SteadyMillis, WallMillis};
+    use crate::units::{SteadyMillis, WallMillis};
 
     fn declared() -> CurrentLoop {
         CurrentLoop {
@@ -246,6 +271,6 @@ mod tests {
             let flow = if second < 50 { 12.0 } else { 14.0 };
             watch.push(at(second), 9.333, Some(flow), 0.1, &declared()).1
         });
-        assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::Held, at(50))));
+        assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::Held, at(54))));
     }
 }

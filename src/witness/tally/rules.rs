@@ -36,7 +36,8 @@ pub(super) fn count_rules(
         between,
         pulse_volume,
         register_age_s,
-        pulse_delay_s: cycle + COUNTER_DELAY_S,
+        // A meter may make its pulses only when it renews its registers.
+        pulse_delay_s: cycle + COUNTER_DELAY_S + meter.refresh.as_secs_f64(),
         fastest_pulses: fastest,
         volume_share: meter.tolerance.volume,
         unseen_reverse: directions.unseen,
