@@ -1,5 +1,6 @@
 //! `demo`: a simulated shed over a real pseudo-terminal, the real daemon on it, and a disagreement found and explained.
 
+use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -56,23 +57,25 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     println!("{}", wrapped(&scenario.about));
     println!("Polling it for {} s over a simulated RS-485 line at 19200 bit/s.\n", arguments.seconds);
     let rig = Rig::start(scenario, &link)?;
-    poll(&config, Duration::from_secs(arguments.seconds))?;
+    let disagreed = poll(&config, Duration::from_secs(arguments.seconds))?;
     let (requests, short_silences) = rig.witnessed(|seen| (seen.requests, seen.short_silences));
     println!("\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence.");
     drop(rig);
 
     let config = config.display().to_string();
-    for command in [&["timing", "--config", &config][..], &["disagreements", "--config", &config]] {
+    let mut commands = vec![vec!["timing", "--config", &config], vec!["disagreements", "--config", &config]];
+    commands.extend(disagreed.iter().map(|meter| vec!["explain", "--config", &config, "--meter", meter]));
+    for command in commands {
         println!("\n$ tallywell {}", command.join(" "));
-        let line = CommandLine::try_parse_from(["tallywell"].iter().chain(command))?;
+        let line = CommandLine::try_parse_from(["tallywell"].iter().chain(&command))?;
         carry_out(line.command)?;
     }
     folder.say_where();
     Ok(Outcome::Good)
 }
 
-/// Polls with the real daemon and prints what the meters tell.
-fn poll(config: &Path, time: Duration) -> anyhow::Result<()> {
+/// Polls with the real daemon and prints what the meters tell. Returns the meters of which a disagreement was opened.
+fn poll(config: &Path, time: Duration) -> anyhow::Result<BTreeSet<String>> {
     let loaded = site::load(config)?;
     let declared = loaded.site.clone();
     let (observer, mut heard) = unbounded_channel();
@@ -81,10 +84,17 @@ fn poll(config: &Path, time: Duration) -> anyhow::Result<()> {
     runtime.block_on(async {
         let printer = tokio::spawn(async move {
             println!("{}", HEADING);
+            let mut disagreed = BTreeSet::new();
             while let Some(told) = heard.recv().await {
+                if let Told::Reading { meter, changes, .. } = &told
+                    && changes.iter().any(|change| matches!(change, Change::Opened(_)))
+                {
+                    disagreed.insert(meter.clone());
+                }
                 // Who closed our output sees nothing; the polling ends by itself.
                 let _ = print(&declared, &told);
             }
+            disagreed
         });
         daemon::run(options, tokio::time::sleep(time)).await?;
         printer.await.context("the demonstration's printer failed")

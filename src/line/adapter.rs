@@ -20,6 +20,8 @@ const WORTH_A_WORD_MS: u32 = 2;
 pub enum AdapterNote {
     /// The kernel turns the direction of the RS-485 pair.
     DirectionByKernel,
+    /// The port's driver cannot turn the direction: the adapter has to do it by itself.
+    DirectionByAdapter,
     /// The adapter now passes bytes on at once.
     LowLatency,
     /// The adapter holds bytes back, and this user may not change that.
@@ -35,6 +37,10 @@ impl fmt::Display for AdapterNote {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::DirectionByKernel => out.write_str("the kernel turns the direction of the RS-485 pair"),
+            Self::DirectionByAdapter => out.write_str(
+                "this port's driver does not turn the direction of an RS-485 pair: the adapter has to do it by itself, as \
+                 USB adapters do",
+            ),
             Self::LowLatency => out.write_str("the adapter passes bytes on at once"),
             Self::HoldsBytes { milliseconds, setting } => write!(
                 out,
@@ -55,13 +61,12 @@ pub fn prepare(path: &Path, port: &SerialStream) -> Vec<AdapterNote> {
 /// Has the kernel turn the direction, where the port's driver can. Settings that are there already are left alone.
 fn direction_by_kernel(port: &SerialStream) -> Option<AdapterNote> {
     let port = second_handle(port)?;
-    match port.get_rs4xx_mode().ok()? {
-        TransceiverMode::Default => {
-            port.set_rs4xx_mode(TransceiverMode::Rs485(Rs485Config::new())).ok()?;
-            Some(AdapterNote::DirectionByKernel)
-        }
-        _ => Some(AdapterNote::DirectionByKernel),
-    }
+    let turns = match port.get_rs4xx_mode() {
+        Ok(TransceiverMode::Default) => port.set_rs4xx_mode(TransceiverMode::Rs485(Rs485Config::new())).is_ok(),
+        Ok(_) => true,
+        Err(_) => false,
+    };
+    Some(if turns { AdapterNote::DirectionByKernel } else { AdapterNote::DirectionByAdapter })
 }
 
 /// The same open port once more, for calls that its crate does not have. The port is open exclusively, so it cannot be

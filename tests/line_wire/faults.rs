@@ -54,8 +54,9 @@ fn run(bench: (bool, Duration), early: EarlyReplies, values: u64, cases: &[Case]
         for counter in Counter::ALL {
             let expected = if case.counted.contains(&counter) { times } else { 0 };
             let counted = timing.faults(counter);
-            let share = (expected / 5).max(2);
-            if counted.abs_diff(expected) > bench.stalls().min(share) {
+            // However busy the machine is, most of what is counted has to be what was done.
+            let most = (expected / 5).max(values / 100);
+            if counted.abs_diff(expected) > bench.stalls().min(most) {
                 off.push(format!("{}: {} is {counted}, not {expected}", case.fault.name(), counter.code()));
             }
         }
@@ -154,7 +155,8 @@ fn a_dead_unit_of_ten_leaves_the_others_their_period() {
     for address in (1..=10).filter(|&address| address != dead) {
         let readings = seen.readings[&name_of(address)];
         assert!((11..=13).contains(&readings), "unit {address} was read {readings} times in 12 periods");
-        assert_eq!(seen.timing.devices[&name_of(address)].faults(Counter::Timeout), 0);
+        let timeouts = seen.timing.devices[&name_of(address)].faults(Counter::Timeout);
+        assert!(timeouts <= bench.stalls().min(1), "unit {address} had {timeouts} time-outs");
     }
     assert!(seen.timing.devices[&name_of(dead)].faults(Counter::Timeout) > 2, "the dead unit is still tried");
 }
