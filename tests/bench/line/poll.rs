@@ -38,6 +38,9 @@ pub fn wire(baud: u32, devices: u8, link: &Path) -> Rig {
 }
 
 /// Polls all devices as fast as the line allows; gives the number of values and the time that they took.
+///
+/// The time counts from the first answer, as that of the other masters counts from their first request: a port just
+/// opened is left quiet for as long as a reply to whoever had it before might take.
 pub fn poll(baud: u32, link: &Path, length: Duration) -> (u64, Duration) {
     let framing = Framing { baud, parity: Parity::None, stop_bits: 2 };
     let line = Line {
@@ -55,18 +58,19 @@ pub fn poll(baud: u32, link: &Path, length: Duration) -> (u64, Duration) {
     let tasks = (1..=DEVICES).map(|address| task(address, framing)).collect();
     let begun = Instant::now();
     let thread = LineThread::start(line, tasks, Clock::since(begun), sender).unwrap();
-    let mut values = 0;
-    while begun.elapsed() < length {
+    let (mut values, mut first) = (0, None);
+    while first.is_none_or(|first: Instant| first.elapsed() < length) && begun.elapsed() < 2 * length {
         std::thread::sleep(Duration::from_millis(20));
         while let Some(found) = events.try_next() {
             match found.event {
+                LineEvent::Read(_) if first.is_none() => first = Some(Instant::now()),
                 LineEvent::Read(read) => values += read.words.len() as u64,
                 LineEvent::PortOpened { .. } | LineEvent::Timing { .. } => {}
                 other => println!("  unexpected: {other:?}"),
             }
         }
     }
-    let elapsed = begun.elapsed();
+    let elapsed = first.unwrap_or(begun).elapsed();
     thread.stop();
     (values, elapsed)
 }
