@@ -254,6 +254,7 @@ impl Poller {
         if !matches!(self.line.port, Port::Tcp(_)) {
             self.asks_from = self.clock.now().after(self.line.worst_latency);
         }
+        self.schedule.begin_at(self.asks_from.max(self.clock.now()));
         self.tell(LineEvent::PortOpened { notes: opened.notes });
         Ok(bus)
     }

@@ -25,9 +25,16 @@ use crate::reading::RawWords;
 #[must_use]
 pub fn decode(entry: &Entry, words: &[u16]) -> f64 {
     match pattern(entry, words) {
-        Some(pattern) => number(entry.value_type, pattern) * entry.scale + entry.offset,
+        Some(pattern) => scaled(number(entry.value_type, pattern), entry.scale) + entry.offset,
         None => f64::NAN,
     }
+}
+
+/// `raw * scale`. A scale such as 0.001 is no double: what it stands for is the division by 1000, which gives 16.891 where
+/// the product would give 16.891000000000002.
+fn scaled(raw: f64, scale: f64) -> f64 {
+    let divisor = scale.recip().round();
+    if divisor.abs() > 1.0 && divisor.recip() == scale { raw / divisor } else { raw * scale }
 }
 
 /// The bits that registers hold, bit 0 the least significant, before any scale; `None` if there are too few words.

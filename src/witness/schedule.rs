@@ -135,9 +135,10 @@ pub struct Schedule {
     units: BTreeMap<u8, UnitState>,
 }
 
-/// A plan with a period of zero, or a unit on trial, waits at most so long for a gap in which nobody begins later for it;
 /// So many of the longest periods beyond the latest deadline are looked at before time is spent on something else.
 const LOOK_OUT_PERIODS: u32 = 3;
+
+/// A plan with a period of zero, or a unit on trial, waits at most so long for a gap in which nobody begins later for it;
 /// after that it is enough that nobody misses a deadline.
 const PATIENCE: Duration = Duration::from_secs(1);
 
@@ -163,6 +164,13 @@ impl Schedule {
             let unit = self.units.entry(task.task.unit).or_default();
             task.cut_at(&unit.unreadable);
         }
+    }
+
+    /// Begins the same tasks anew at a moment to come, from which on the line can be asked; what came before is late for
+    /// nobody.
+    pub fn begin_at(&mut self, moment: Moment) {
+        let tasks = self.tasks.drain(..).map(|state| state.task).collect();
+        self.replace(tasks, moment);
     }
 
     /// The task of an index, as it was given.

@@ -99,6 +99,9 @@ fn decodes_whole_numbers_and_doubles() {
     assert_eq!(decode(&plain(ValueType::I64), &[0xFFFF, 0xFFFF, 0xFFFF, 0xFFFE]), -2.0);
     assert_eq!(decode(&plain(ValueType::F64), &[0x4132, 0xD687, 0xE418, 0x9375]), 1_234_567.891);
     assert_eq!(decode(&plain(ValueType::Bit), &[1]), 1.0);
+    // Microamperes shown in milliamperes, to the last digit.
+    let microamperes = Entry { scale: 0.001, ..plain(ValueType::U16) };
+    assert_eq!(decode(&microamperes, &[16_891]).to_string(), "16.891");
     let scaled = Entry { scale: 0.1, offset: -40.0, ..plain(ValueType::U16) };
     assert!((decode(&scaled, &[655]) - 25.5).abs() < 1e-12);
     assert!(decode(&plain(ValueType::U32), &[1]).is_nan(), "half a value is no value");
