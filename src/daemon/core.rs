@@ -14,6 +14,7 @@ use tallywell_witness::tally::{Change, Disagreement, Moment, VolumeJudged};
 use tallywell_witness::units::WallMillis;
 use tokio::sync::mpsc;
 
+use super::faces::Faces;
 use super::file_source::FileReading;
 use super::memory::Memory;
 use super::namer::Namer;
@@ -22,6 +23,7 @@ use super::socket::{Asked, Request};
 use super::sources::{Heard, Sources};
 use super::{DaemonError, Options, clock, live, supervisor};
 use crate::face::notice::Notices;
+use crate::face::state::State;
 use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
@@ -53,6 +55,7 @@ pub(super) struct Core {
     notices: Option<(Notices, tokio::task::JoinHandle<()>)>,
     observer: Option<mpsc::UnboundedSender<Told>>,
     watchers: Vec<Asked>,
+    faces: Faces,
     settings: Settings,
     namer: Namer,
     lines: BTreeMap<String, LineState>,
@@ -102,6 +105,7 @@ impl Core {
             notices: None,
             observer,
             watchers: Vec::new(),
+            faces: Faces::new(),
             settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
             lines: BTreeMap::new(),
@@ -147,8 +151,9 @@ impl Core {
             documents: loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect(),
         });
         facts.iter().for_each(|facts| self.writer.declare(facts));
-        self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
         let reader = StoreReader::open(&site.store.path)?;
+        self.faces.follow(&site, &facts, &reader)?;
+        self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
         for name in site.meters.keys() {
             if let Some(tallies) = self.memory.of(name, &site) {
                 self.stations.resume(name, tallies);
@@ -291,6 +296,7 @@ impl Core {
                 Told::Reading { meter, reading, changes } => {
                     self.changed = true;
                     self.writer.append(meter, &self.memory.as_stored(reading));
+                    self.faces.reading(meter, reading);
                     for change in changes {
                         self.meter_changed(meter, change);
                     }
@@ -306,6 +312,7 @@ impl Core {
 
     fn meter_changed(&mut self, meter: &str, change: &Change) {
         self.writer.change(meter, change);
+        self.faces.change(meter, change);
         match change {
             Change::Opened(it) => {
                 tracing::warn!("{meter}: disagreement: {}", told::disagreement_line(it));
@@ -370,15 +377,25 @@ impl Core {
         if std::mem::take(&mut self.changed) {
             // Progress of the polling is what the watchdog is tied to.
             supervisor::alive();
-            if !self.watchers.is_empty() {
-                let state = live::state(&self.site, &self.stations, &self.lines, &self.writer.health());
+            let wants_page = self.faces.wants_state();
+            if wants_page || !self.watchers.is_empty() {
+                let state = self.state();
+                if wants_page {
+                    self.faces.publish(&state);
+                }
+                let state = json!(state);
                 self.watchers.retain(|watcher| watcher.value(state.clone()));
             }
         }
     }
 
-    fn cause_named(&self, it: &Disagreement, code: &str) {
+    fn state(&self) -> State {
+        live::state(&self.site, &self.stations, &self.lines, &self.writer.health(), &self.faces)
+    }
+
+    fn cause_named(&mut self, it: &Disagreement, code: &str) {
         tracing::info!("{}: {} looks like {code}", it.meter, told::between_words(it.between));
+        self.faces.cause(it, Some(code.to_owned()));
         self.writer.disagreement(it, Some(code));
         self.notify("cause-named", &told::disagreement_json(it, Some(code)));
     }
@@ -405,7 +422,8 @@ impl Core {
         }
     }
 
-    fn keep_timing(&self, line: &str, began: WallMillis, timing: &LineTiming) {
+    fn keep_timing(&mut self, line: &str, began: WallMillis, timing: &LineTiming) {
+        self.faces.timing(line, began, timing);
         let microseconds = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
         let devices = timing.devices.iter().map(|(device, timing)| DeviceHour {
             device: device.clone(),
@@ -425,8 +443,7 @@ impl Core {
     fn asked(&mut self, asked: Asked, sources: &Sources) {
         match asked.request.clone() {
             Request::Watch => {
-                let state = live::state(&self.site, &self.stations, &self.lines, &self.writer.health());
-                if asked.value(state) {
+                if asked.value(json!(self.state())) {
                     self.watchers.push(asked);
                 }
             }

@@ -1,58 +1,117 @@
-//! How things stand, as JSON: for `watch`, and for whoever asks at the socket.
+//! How things stand, gathered from the daemon's parts.
 
 use std::collections::BTreeMap;
 
-use serde_json::{Value, json};
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::{MeterFacts, Sample, WitnessFacts};
 use tallywell_witness::station::{Standing, Stations};
+use tallywell_witness::units::Milliamperes;
 
-use super::core::LineState;
-use crate::record::format_instant;
+use super::clock;
+use super::core::LineState as Known;
+use super::faces::Faces;
+use crate::face::state::{DeviceState, LineState, MeterState, Quantiles, Shown, State, StoreState};
+use crate::line::statistics::{DeviceReport, LineTiming, TimesReport};
 use crate::store::Health;
 
 /// The whole state.
-pub(super) fn state(site: &Site, stations: &Stations, lines: &BTreeMap<String, LineState>, store: &Health) -> Value {
-    json!({
-        "site": site.name,
-        "meters": stations.meters().map(meter).collect::<Vec<_>>(),
-        "lines": lines.iter().map(|(name, state)| json!({
-            "line": name,
-            "port_lost": state.lost,
-            "silent_devices": state.silent,
-        })).collect::<Vec<_>>(),
-        "store": {
-            "readings_stored": store.readings_stored,
-            "readings_dropped": store.readings_dropped,
-            "waiting": store.waiting,
-            "trouble": store.trouble.as_ref().map(|(trouble, _)| trouble),
+pub(super) fn state(
+    site: &Site,
+    stations: &Stations,
+    lines: &BTreeMap<String, Known>,
+    store: &Health,
+    faces: &Faces,
+) -> State {
+    State {
+        site: site.name.clone(),
+        program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
+        at: clock::wall(),
+        running_since: faces.began,
+        meters: stations.meters().map(|standing| meter(standing, faces)).collect(),
+        lines: lines.iter().map(|(name, known)| line(site, name, known, &faces.line(name))).collect(),
+        store: StoreState {
+            readings_stored: store.readings_stored,
+            readings_dropped: store.readings_dropped,
+            waiting: store.waiting,
+            trouble: store.trouble.as_ref().map(|(trouble, _)| trouble.clone()),
         },
-    })
+    }
 }
 
-fn meter(standing: Standing<'_>) -> Value {
+fn meter(standing: Standing<'_>, faces: &Faces) -> MeterState {
     let MeterFacts { meter, flow, total, pulses, status_names, .. } = standing.facts;
     let latest = standing.latest;
-    let shown = |sample: Option<Sample>, facts: &Option<WitnessFacts>| {
-        let unit = facts.as_ref().map(|facts| facts.entry.unit.symbol.as_str());
-        sample.map(|sample| json!({ "value": sample.value, "unit": unit }))
-    };
+    let [flow_read, total_read, pulses_read] =
+        [latest.and_then(|it| it.flow), latest.and_then(|it| it.total), latest.and_then(|it| it.pulses)];
     let status = latest.and_then(|reading| reading.status).map(|bits| {
         let set = status_names.iter().enumerate().filter(|(number, _)| bits.0 >> number & 1 == 1);
-        set.map(|(_, name)| name).collect::<Vec<_>>()
+        set.map(|(_, name)| name.clone()).collect()
     });
-    let loop_ma = latest.and_then(|reading| reading.loop_ma);
-    json!({
-        "meter": meter.name,
-        "time": latest.map(|reading| format_instant(reading.wall)),
-        "flow": shown(latest.and_then(|reading| reading.flow), flow),
-        "total": shown(latest.and_then(|reading| reading.total), total),
-        "loop_ma": loop_ma.map(|sample| sample.value),
-        "loop_flow_l_s": loop_ma.zip(meter.current_loop.as_ref()).map(|(sample, declared)| {
-            declared.flow_of(tallywell_witness::units::Milliamperes(sample.value)).0
+    let loop_ma = finite(latest.and_then(|reading| reading.loop_ma));
+    let face = faces.meter(&meter.name);
+    MeterState {
+        meter: meter.name.clone(),
+        time: latest.map(|reading| reading.wall),
+        flow: shown(flow_read, flow),
+        flow_l_s: in_base(flow_read, flow),
+        total: shown(total_read, total),
+        total_l: in_base(total_read, total),
+        loop_ma,
+        loop_flow_l_s: loop_ma.zip(meter.current_loop.as_ref()).and_then(|(current, declared)| {
+            let (low, high) = declared.saturates;
+            (low.0 <= current && current <= high.0).then(|| declared.flow_of(Milliamperes(current)).0)
         }),
-        "pulses": shown(latest.and_then(|reading| reading.pulses), pulses),
-        "status": status,
-        "tallies": standing.standing(),
-    })
+        pulses: shown(pulses_read, pulses),
+        pulse_volume_l: meter.pulse.as_ref().map(|pulse| pulse.volume.0),
+        last_minute: face.map(|face| face.last_minute()).unwrap_or_default(),
+        status,
+        running: latest.and_then(|reading| reading.running),
+        maintenance: standing.tallies.is_maintained(),
+        tallies: standing.standing(),
+        disagreements: face.map(|face| face.open()).unwrap_or_default(),
+        events: face.map(|face| face.lasting()).unwrap_or_default(),
+        counted: face.map(|face| face.counted.clone()).unwrap_or_default(),
+    }
+}
+
+fn finite(sample: Option<Sample>) -> Option<f64> {
+    sample.map(|sample| sample.value).filter(|value| value.is_finite())
+}
+
+fn shown(sample: Option<Sample>, facts: &Option<WitnessFacts>) -> Option<Shown> {
+    let unit = facts.as_ref().map(|facts| facts.entry.unit.symbol.clone());
+    sample.map(|sample| Shown { value: finite(Some(sample)), unit })
+}
+
+fn in_base(sample: Option<Sample>, facts: &Option<WitnessFacts>) -> Option<f64> {
+    let (value, facts) = finite(sample).zip(facts.as_ref())?;
+    Some(facts.entry.unit.value_in_base(value)).filter(|value| value.is_finite())
+}
+
+fn line(site: &Site, name: &str, known: &Known, timing: &LineTiming) -> LineState {
+    let report = timing.report(name, |device| site.devices.get(device).map(|device| device.address));
+    LineState {
+        line: name.to_owned(),
+        port_lost: known.lost.clone(),
+        silent_devices: known.silent.clone(),
+        transactions: report.transactions,
+        line_use: report.line_use,
+        elapsed_s: timing.elapsed.as_secs_f64(),
+        busy_s: timing.busy.as_secs_f64(),
+        hint: report.hint,
+        devices: report.devices.into_iter().map(device).collect(),
+    }
+}
+
+fn device(report: DeviceReport) -> DeviceState {
+    let quantiles = |times: TimesReport| Quantiles { p50: times.p50, p90: times.p90, p99: times.p99, max: times.max };
+    DeviceState {
+        device: report.device,
+        address: report.address,
+        replies: report.replies,
+        noise_bytes: report.noise_bytes,
+        reply_ms: quantiles(report.reply_ms),
+        lateness_ms: quantiles(report.lateness_ms),
+        faults: report.faults.into_iter().map(|(name, count)| (name.to_owned(), count)).collect(),
+    }
 }

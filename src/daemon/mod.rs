@@ -6,9 +6,11 @@
 
 pub mod clock;
 mod core;
+mod faces;
 pub mod file_source;
 mod live;
 mod memory;
+mod minute;
 mod namer;
 pub mod naming;
 mod settings;

@@ -2,7 +2,10 @@
 //!
 //! A face never holds the daemon up: each has a bounded queue, and what does not fit is counted and said.
 
+pub mod metrics;
 pub mod notice;
+pub mod page;
 pub mod plot;
 pub mod report;
+pub mod state;
 pub mod told;

@@ -12,7 +12,7 @@ use super::square::square;
 const WORTH_TELLING: f64 = 0.005;
 
 /// A sign that needs no colour, and the word for it.
-pub(super) const fn sign(verdict: Verdict) -> (&'static str, &'static str) {
+pub(in crate::face) const fn sign(verdict: Verdict) -> (&'static str, &'static str) {
     match verdict {
         Verdict::Agree => ("=", "agree"),
         Verdict::Disagree => ("\u{2260}", "disagree"),
@@ -21,7 +21,7 @@ pub(super) const fn sign(verdict: Verdict) -> (&'static str, &'static str) {
 }
 
 /// A witness's name for people.
-pub(super) const fn witness_name(witness: Witness) -> &'static str {
+pub(in crate::face) const fn witness_name(witness: Witness) -> &'static str {
     match witness {
         Witness::Flow => "flow register",
         Witness::Total => "total register",
@@ -62,12 +62,12 @@ pub(super) fn verdict(explanation: &Explanation) -> Markup {
 }
 
 /// The tallies, drawn and as a table.
-pub(super) fn tallies(explanation: &Explanation) -> Markup {
-    if explanation.tallies.is_empty() {
+pub(in crate::face) fn tallies(tallies: &[TallyStanding]) -> Markup {
+    if tallies.is_empty() {
         return html! { p { "No two witnesses of this meter are declared that could be held against each other." } };
     }
     html! {
-        (square(&explanation.tallies))
+        (square(tallies))
         div class="wide" {
             table {
                 thead { tr {
@@ -75,10 +75,10 @@ pub(super) fn tallies(explanation: &Explanation) -> Markup {
                     th class="n" { "Second \u{2212} first" } th class="n" { "Let pass" } th class="n" { "Ratio" }
                     th { "Verdict" }
                 } }
-                tbody { @for tally in &explanation.tallies { (row(tally)) } }
+                tbody { @for tally in tallies { (row(tally)) } }
             }
         }
-        @let told: Vec<&TallyStanding> = explanation.tallies.iter().filter(|tally| !remarks(tally).is_empty()).collect();
+        @let told: Vec<&TallyStanding> = tallies.iter().filter(|tally| !remarks(tally).is_empty()).collect();
         @if !told.is_empty() {
             dl class="remarks" {
                 @for tally in told {

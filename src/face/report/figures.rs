@@ -7,7 +7,7 @@ use tallywell_witness::units::WallMillis;
 use crate::record::format_instant;
 
 /// A number to four significant figures, more where its whole part has more; thousands stand apart.
-pub(super) fn number(value: f64) -> String {
+pub(in crate::face) fn number(value: f64) -> String {
     let magnitude = value.abs();
     let decimals = match magnitude {
         _ if !value.is_finite() => return value.to_string(),
@@ -28,22 +28,22 @@ pub(super) fn number(value: f64) -> String {
 }
 
 /// A number with its sign, also where it is more.
-pub(super) fn signed(value: f64) -> String {
+pub(in crate::face) fn signed(value: f64) -> String {
     if value > 0.0 { format!("+{}", number(value)) } else { number(value) }
 }
 
 /// A whole number with its thousands apart.
-pub(super) fn count(value: u64) -> String {
+pub(in crate::face) fn count(value: u64) -> String {
     grouped(&value.to_string())
 }
 
 /// A declared or measured share in per cent.
-pub(super) fn percent(share: f64) -> String {
+pub(in crate::face) fn percent(share: f64) -> String {
     format!("{} %", number((share * 1e6).round() / 1e4))
 }
 
 /// A probability in per cent, no finer than it can be meant.
-pub(super) fn probability(share: f64) -> String {
+pub(in crate::face) fn probability(share: f64) -> String {
     let percent = share * 100.0;
     match percent {
         p if p > 0.0 && p < 0.1 => "under 0.1 %".to_owned(),
@@ -69,13 +69,13 @@ fn grouped(digits: &str) -> String {
 }
 
 /// An instant: UTC, to the second.
-pub(super) fn instant(instant: WallMillis) -> String {
+pub(in crate::face) fn instant(instant: WallMillis) -> String {
     let text = format_instant(instant);
     format!("{} {}Z", &text[..10], &text[11..19])
 }
 
 /// So many seconds in their two largest units.
-pub(super) fn lasting(seconds: f64) -> String {
+pub(in crate::face) fn lasting(seconds: f64) -> String {
     if !seconds.is_finite() || seconds < 60.0 {
         return format!("{} s", number((seconds * 10.0).round() / 10.0));
     }
@@ -94,7 +94,7 @@ fn joined(large: u64, of_large: &str, small: u64, of_small: &str) -> String {
 }
 
 /// A declared time: `60 ms`, `1 s`.
-pub(super) fn time(duration: Duration) -> String {
+pub(in crate::face) fn time(duration: Duration) -> String {
     if duration.is_zero() {
         return "as fast as the line allows".to_owned();
     }

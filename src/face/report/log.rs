@@ -109,7 +109,7 @@ pub(super) fn notes(all: &[Note], maintenance: &[(WallMillis, Option<WallMillis>
     }
 }
 
-fn note_words(what: &NoteKind) -> String {
+pub(in crate::face) fn note_words(what: &NoteKind) -> String {
     let with = |words: String, text: &str| if text.is_empty() { words } else { format!("{words}: {text}") };
     match what {
         NoteKind::Remark { text } => text.clone(),

@@ -5,17 +5,17 @@
 //!
 //! The page needs no script and nothing from outside. What people wrote is escaped wherever it stands.
 
-mod answer;
+pub(in crate::face) mod answer;
 mod closing;
 mod columns;
 mod counts;
 mod declared;
 mod difference;
-mod figures;
+pub(in crate::face) mod figures;
 mod heard;
 mod line;
-mod log;
-mod plots;
+pub(in crate::face) mod log;
+pub(in crate::face) mod plots;
 mod pulse_flow;
 mod seen;
 mod square;
@@ -143,7 +143,7 @@ pub fn page(report: &Report<'_>) -> Page {
         (heading(report))
         @if let Some(explanation) = report.explanation {
             (answer::verdict(explanation))
-            (section("Witness against witness", answer::tallies(explanation)))
+            (section("Witness against witness", answer::tallies(&explanation.tallies)))
             (section("Why", answer::causes(explanation, meter)))
         } @else {
             div class="verdict undecided" {

@@ -10,7 +10,7 @@ use super::{LineFigures, Report};
 use crate::face::plot::{Axis, Band, Mark, Plot, Series, Stretch};
 
 /// The pictures of a meter's readings.
-pub(super) fn of_readings(report: &Report<'_>) -> Markup {
+pub(in crate::face) fn of_readings(report: &Report<'_>) -> Markup {
     let plots = [flows(report), difference(report), current(report)];
     html! { @for plot in plots.into_iter().flatten() { (PreEscaped(plot.to_figure())) } }
 }

@@ -137,6 +137,12 @@ impl MeterTallies {
         self.maintenance = maintenance;
     }
 
+    /// Whether readings are judged by nothing just now.
+    #[must_use]
+    pub const fn is_maintained(&self) -> bool {
+        self.maintenance
+    }
+
     /// The flow register or the total is declared.
     pub(super) const fn has_bus(&self) -> bool {
         self.bus

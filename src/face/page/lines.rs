@@ -1,0 +1,104 @@
+//! The lines: how each device answers, and how much of the line's time that takes.
+
+use maud::{Markup, html};
+
+use super::layout::time;
+use crate::face::report::figures::{count, lasting, number};
+use crate::face::state::{DeviceState, LineState, State, StoreState};
+
+pub(super) fn content(state: &State) -> Markup {
+    html! {
+        h1 { "Lines" }
+        p class="small" { "Counted since the daemon began, " (time(state.running_since)) "." }
+        @for line in &state.lines { (one(line)) }
+        section id="store" data-live aria-labelledby="store-heading" {
+            h2 id="store-heading" { "Store" }
+            (store(&state.store))
+        }
+    }
+}
+
+/// All lines and the store in a few words.
+pub(super) fn briefly(state: &State) -> Markup {
+    html! {
+        ul class="plain" {
+            @for line in &state.lines {
+                li { a href="/lines" { (line.line) } ": " (health(line)) ", " (use_of(line)) }
+            }
+            li { "Store: " (store_words(&state.store)) }
+        }
+    }
+}
+
+fn health(line: &LineState) -> Markup {
+    html! {
+        @if let Some(why) = &line.port_lost {
+            b class="disagree" { "The port is lost" } " (" (why) ")"
+        } @else if line.silent_devices.is_empty() {
+            "Every device answers"
+        } @else {
+            b class="disagree" { "No answer from " (line.silent_devices.join(", ")) }
+        }
+    }
+}
+
+fn use_of(line: &LineState) -> String {
+    format!("{} % of its time in use", number((line.line_use * 1000.0).round() / 10.0))
+}
+
+fn one(line: &LineState) -> Markup {
+    let heading = format!("line-{}", line.line);
+    html! {
+        section id={ "of-" (line.line) } data-live aria-labelledby=(heading) {
+            h2 id=(heading) { "Line " (line.line) }
+            p { (health(line)) ". " (count(line.transactions)) " requests in " (lasting(line.elapsed_s.round())) ", " (use_of(line)) "." }
+            @if let Some(hint) = &line.hint { p class="plainly" { (hint) } }
+            @if !line.devices.is_empty() {
+                div class="wide" role="region" aria-label={ "Timing of line " (line.line) } tabindex="0" {
+                    table {
+                        thead {
+                            tr {
+                                th scope="col" { "Device" } th scope="col" class="n" { "Replies" } th scope="col" { "Bad replies" }
+                                th scope="col" class="n" { "Half within" } th scope="col" class="n" { "99 % within" }
+                                th scope="col" class="n" { "Slowest" } th scope="col" class="n" { "Address" }
+                            }
+                        }
+                        tbody { @for device in &line.devices { (row(device)) } }
+                    }
+                }
+                p class="small" { "Times from the end of a request to the beginning of the reply." }
+            }
+        }
+    }
+}
+
+fn row(device: &DeviceState) -> Markup {
+    let millis = |value: Option<f64>| value.map_or_else(|| "\u{2013}".to_owned(), |value| format!("{value:.1} ms"));
+    let faults: Vec<String> = device.faults_seen().map(|(kind, number)| format!("{} {kind}", count(number))).collect();
+    html! {
+        tr {
+            th scope="row" { (device.device) }
+            td class="n" { (count(device.replies)) }
+            td { @if faults.is_empty() { "none" } @else { (faults.join(", ")) } }
+            td class="n" { (millis(device.reply_ms.p50)) }
+            td class="n" { (millis(device.reply_ms.p99)) }
+            td class="n" { (millis(device.reply_ms.max)) }
+            td class="n" { @if let Some(address) = device.address { (address) } @else { "\u{2013}" } }
+        }
+    }
+}
+
+fn store_words(store: &StoreState) -> Markup {
+    html! {
+        @if let Some(trouble) = &store.trouble {
+            b class="disagree" { "cannot be written" } " (" (trouble) "); " (count(store.waiting as u64)) " wait"
+        } @else {
+            "written, " (count(store.readings_stored)) " readings since the daemon began"
+        }
+        @if store.readings_dropped > 0 { ", " b class="disagree" { (count(store.readings_dropped)) " dropped" } }
+    }
+}
+
+fn store(store: &StoreState) -> Markup {
+    html! { p { "It is " (store_words(store)) "." } }
+}
