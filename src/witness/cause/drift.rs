@@ -45,6 +45,11 @@ pub(super) struct DriftStep {
     pub seen: f64,
     /// Variance of seeing it.
     pub error: f64,
+    /// How much of that variance comes from the age of what was read, at most.
+    age: f64,
+    /// By how much the rate at the end differs from that at the end of the step before, pulses a second: a count that is
+    /// always read later than the total it is held against is ahead by so many pulses.
+    quickening: f64,
     /// Variance that the reference itself adds in the step.
     pub wander: f64,
     /// Pulses that zero noise, rectified, may have made unseen by a net total.
@@ -70,6 +75,8 @@ pub(super) struct Drift {
     pub expected: f64,
     /// Litres of one pulse to the receiver.
     pub volume: f64,
+    /// Precision of the prior on how much later the count is read than what it is held against, per square second.
+    lateness: f64,
 }
 
 /// Forward and reverse litres by a reference, cumulative, with the variance that accrues in the block.
@@ -115,6 +122,12 @@ fn volumes(gathered: &Gathered, reference: Reference, before: &Block, block: &Bl
 /// (squared) without anything being lost.
 const SETTLING: f64 = 0.3;
 
+/// Variance of the rounding of two counts to whole pulses, in pulses squared.
+const ROUNDING: f64 = 1.0 / 6.0;
+
+/// How much of the volume that zero noise may have made is uncertain in each step by itself.
+const CREEPING: f64 = 0.3;
+
 /// About the most steps of a series.
 const STEPS: usize = 1600;
 
@@ -142,6 +155,7 @@ impl Drift {
         let mut last: Option<&Block> = None;
         let mut pending = Pending::default();
         let (mut seen, mut counted, mut expected) = (0.0, 0.0, 0.0);
+        let mut pace_before: Option<f64> = None;
         for (index, block) in gathered.blocks.iter().enumerate() {
             pending.add(block, volume);
             let by_flow = matches!(reference, Reference::Flow { .. });
@@ -182,6 +196,8 @@ impl Drift {
             let rounding = if by_flow { 0.0 } else { (block.total_resolution / volume).powi(2) / 12.0 };
             let instant = rate.max(step.fastest.abs().min(3.0 * rate + 1.0));
             let broken = step.broken || before.still || block.still || (!by_flow && step.total_broken);
+            let pace = (block.flow_last.max(0.0) / volume).min(3.0 * rate + 1.0);
+            let quickening = pace - pace_before.replace(pace).unwrap_or(pace);
             steps.push(DriftStep {
                 block: index,
                 at: block.to,
@@ -192,7 +208,9 @@ impl Drift {
                 reverse: (1.0 - reverse_weight) * step.reverse,
                 undeclared: (1.0 - forward_weight) * step.forward,
                 seen,
-                error: 0.1 + rounding + timing * instant * instant,
+                error: ROUNDING + rounding + timing * instant * instant,
+                age: timing * instant * instant,
+                quickening: if quickening.is_finite() { quickening } else { 0.0 },
                 wander: step.variance + 1e-6 * due.abs(),
                 creep: if rectified { step.creep } else { 0.0 },
                 broken,
@@ -209,10 +227,40 @@ impl Drift {
         #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
         let settling = SETTLING / steps.len() as f64;
         for step in &mut steps {
-            step.error = 0.1 + (step.error - 0.1) * scale * scale;
-            step.wander += settling;
+            step.error = ROUNDING + (step.error - ROUNDING) * scale * scale;
+            step.age *= scale * scale;
+            step.wander += settling + (CREEPING * step.creep).powi(2);
         }
-        Some(Self { steps, counted, expected, volume })
+        let lateness = (0.5 * age + 0.3).powi(-2);
+        let mut drift = Self { steps, counted, expected, volume, lateness };
+        drift.settle_error();
+        Some(drift)
+    }
+
+    /// How much the registers' age adds to the error depends on how their renewal falls in with the polls: from nothing, where
+    /// both keep step, to all of it. The series itself says, whatever drifts in it.
+    fn settle_error(&mut self) {
+        let whole: Vec<(f64, f64)> = self.steps.iter().map(|step| (step.error, step.age)).collect();
+        let mut best: Option<(f64, f64)> = None;
+        for share in [1.0, 0.3, 0.1, 0.03, 0.01, 0.001] {
+            for (step, (error, age)) in self.steps.iter_mut().zip(&whole) {
+                step.error = error - (1.0 - share) * age;
+            }
+            for chance in [0.0, 0.02, 0.3] {
+                let fit = self.fit(
+                    0,
+                    |step| [step.expected, step.seconds],
+                    |step| chance * step.expected.abs().min(step.counted.abs() + 1.0),
+                );
+                if best.is_none_or(|(most, _)| fit.log_likelihood > most) {
+                    best = Some((fit.log_likelihood, share));
+                }
+            }
+        }
+        let share = best.map_or(1.0, |(_, share)| share);
+        for (step, (error, age)) in self.steps.iter_mut().zip(&whole) {
+            step.error = error - (1.0 - share) * age;
+        }
     }
 
     /// Runs the level model over the series; a hypothesis says, for each step in order, what it adds. What zero noise may
@@ -224,10 +272,14 @@ impl Drift {
                 seen: step.seen - added.known,
                 error: step.error,
                 wander: if step.broken { f64::INFINITY } else { step.wander + added.wander },
-                shapes: if step.broken { [0.0; SHAPES] } else { [added.shapes[0], added.shapes[1], step.creep] },
+                shapes: if step.broken {
+                    [0.0; SHAPES]
+                } else {
+                    [added.shapes[0], added.shapes[1], step.creep, step.quickening]
+                },
             }
         });
-        fit(steps, SHAPES, [0.0, 0.0, 1.0])
+        fit(steps, SHAPES, [0.0, 0.0, 1.0, self.lateness])
     }
 
     /// A hypothesis of open sizes: shapes and extra wandering from step `onset` on, nothing before.

@@ -235,7 +235,7 @@ impl Gather {
             return;
         };
         let factor = to_base(Some(witness), Dimension::Flow);
-        let both = both_ways(chunk, |row| row.flow, |value| decode::swapped(&witness.entry, value / factor) * factor);
+        let both = both_ways(chunk, |row| row.flow, |row| decode::swapped(&witness.entry, row.flow_declared) * factor);
         let plausible = Plausible::Flow { largest: self.out.largest };
         let choice = self.out.flow_words.decide(&both, plausible);
         let mut values = both.iter().zip(choice);
@@ -254,7 +254,7 @@ impl Gather {
             return None;
         }
         let factor = counting.factor;
-        let both = both_ways(chunk, |row| row.total, |value| decode::swapped(entry, value / factor) * factor);
+        let both = both_ways(chunk, |row| row.total, |row| decode::swapped(entry, row.total_declared) * factor);
         let falls = self.out.facts.meter.total_counts == TotalCounts::Net;
         let slack = 3.0 * counting.resolution(self.assembler.last_total().unwrap_or(0.0)).max(counting.count);
         let rate = repair.allowed(1.0, 0.0) - repair.allowed(0.0, 0.0);
@@ -369,16 +369,11 @@ impl Gather {
     }
 }
 
-fn both_ways(chunk: &[Row], of: impl Fn(&Row) -> Option<Timed>, swap: impl Fn(f64) -> f64) -> Vec<BothWays> {
+fn both_ways(chunk: &[Row], of: impl Fn(&Row) -> Option<Timed>, swap: impl Fn(&Row) -> f64) -> Vec<BothWays> {
     chunk
         .iter()
         .filter_map(|row| {
-            of(row).map(|timed| BothWays {
-                at: timed.at,
-                wall: row.wall,
-                declared: timed.value,
-                swapped: swap(timed.value),
-            })
+            of(row).map(|timed| BothWays { at: timed.at, wall: row.wall, declared: timed.value, swapped: swap(row) })
         })
         .collect()
 }

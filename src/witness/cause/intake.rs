@@ -18,6 +18,9 @@ pub(super) struct Row {
     pub wall: WallMillis,
     pub flow: Option<Timed>,
     pub total: Option<Timed>,
+    /// As declared, before any conversion: what is in the registers, to the last bit.
+    pub flow_declared: f64,
+    pub total_declared: f64,
     pub current: Option<Timed>,
     pub pulses: Option<Timed>,
     pub reverse_total: Option<Timed>,
@@ -62,6 +65,8 @@ impl Intake {
         Row {
             at: reading.at.since(first).0,
             wall: reading.wall,
+            flow_declared: reading.flow.map_or(0.0, |sample| sample.value),
+            total_declared: reading.total.map_or(0.0, |sample| sample.value),
             flow: timed(reading.flow, self.flow),
             total: timed(reading.total, self.total),
             current: timed(reading.loop_ma, 1.0),

@@ -7,7 +7,7 @@
 use std::f64::consts::PI;
 
 /// The most shapes of unknown size at once.
-pub(super) const SHAPES: usize = 3;
+pub(super) const SHAPES: usize = 4;
 
 /// One step of the series.
 #[derive(Clone, Copy, Debug)]
@@ -99,9 +99,15 @@ pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize, ridge: 
             log_ridge += 0.5 * (ridge[j] / (2.0 * PI)).ln();
         }
     }
-    solve(information, cross, shapes).map_or(
+    let solved = solve(information, cross, shapes);
+    let squares = (squares - solved.map_or(0.0, |solved| solved.reduction)).max(0.0);
+    // The variances say what is known of the errors; a series that differs more is taken to be noisier by one common
+    // factor, so that no single misfit outweighs the rest of the series.
+    let scale = (squares / f64::max(count, 1.0)).max(1.0);
+    let log_likelihood = -0.5 * (log_determinants + count * scale.ln() + squares / scale);
+    solved.map_or(
         LevelFit {
-            log_likelihood: -0.5 * (log_determinants + squares),
+            log_likelihood,
             size: [0.0; SHAPES],
             uncertainty: [f64::INFINITY; SHAPES],
             log_width: 0.0,
@@ -109,16 +115,17 @@ pub(super) fn fit(steps: impl Iterator<Item = LevelStep>, shapes: usize, ridge: 
             count,
         },
         |solved| LevelFit {
-            log_likelihood: -0.5 * (log_determinants + squares - solved.reduction),
+            log_likelihood,
             size: solved.size,
-            uncertainty: solved.uncertainty,
+            uncertainty: solved.uncertainty.map(|uncertainty| uncertainty * scale.sqrt()),
             log_width: solved.log_width + log_ridge,
-            squares: squares - solved.reduction,
+            squares,
             count,
         },
     )
 }
 
+#[derive(Clone, Copy)]
 struct Solved {
     size: [f64; SHAPES],
     uncertainty: [f64; SHAPES],
@@ -195,7 +202,7 @@ fn solve_traced(information: [[f64; SHAPES]; SHAPES], cross: [f64; SHAPES], shap
         unit[j] = 1.0;
         *uncertainty = forward(unit).iter().map(|value| value * value).sum::<f64>().sqrt();
     }
-    #[expect(clippy::cast_precision_loss, reason = "at most three")]
+    #[expect(clippy::cast_precision_loss, reason = "at most four")]
     let log_width = 0.5 * shapes as f64 * (2.0 * PI).ln() - log_root_determinant;
     Some(Solved { size, uncertainty, reduction: half.iter().map(|value| value * value).sum(), log_width })
 }
@@ -209,7 +216,7 @@ mod tests {
         y.iter().zip(x).scan(0.0, |last, (y, x)| {
             let shape = x - *last;
             *last = *x;
-            Some(LevelStep { seen: *y, error: 1.0, wander: 0.0, shapes: [shape, 0.0, 0.0] })
+            Some(LevelStep { seen: *y, error: 1.0, wander: 0.0, shapes: [shape, 0.0, 0.0, 0.0] })
         })
     }
 

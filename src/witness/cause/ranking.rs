@@ -72,7 +72,7 @@ pub(super) fn rank(
             gains(&receiver_span),
             gains(&receiver_weight),
         ];
-        combine(&facts, &parts, &bus, standings, &mut hypotheses);
+        combine(gathered, &facts, &parts, &bus, standings, &mut hypotheses);
     }
     normalise(hypotheses, verdict)
 }
@@ -146,6 +146,7 @@ fn gains(candidates: &[Candidate]) -> Vec<(Candidate, f64)> {
 }
 
 fn combine(
+    gathered: &Gathered,
     facts: &[Candidate],
     parts: &[Vec<(Candidate, f64)>; 5],
     bus: &[Candidate],
@@ -186,7 +187,7 @@ fn combine(
             causes.push(Candidate::sound(weight));
         }
         causes.dedup_by(|a, b| a.code == b.code);
-        absorb(&mut causes);
+        absorb(gathered, &mut causes);
         let weight = weight + standings.weigh(&causes);
         out.push(Hypothesis { causes, weight, probability: 0.0 });
     }
@@ -194,7 +195,7 @@ fn combine(
 
 /// Drops what a proven cause brings about by itself: registers taken in the wrong order, or read in halves, make a total
 /// that jumps, goes back, and fits nothing.
-fn absorb(causes: &mut Vec<Candidate>) {
+fn absorb(gathered: &Gathered, causes: &mut Vec<Candidate>) {
     let there = |causes: &[Candidate], code| causes.iter().any(|cause| cause.code == code);
     if there(causes, Code::BusWords) {
         causes.retain(|cause| {
@@ -213,6 +214,19 @@ fn absorb(causes: &mut Vec<Candidate>) {
     } else if there(causes, Code::BusTorn) {
         causes.retain(|cause| cause.code != Code::BusTotalRestart);
     }
+    let jumps_by_unit =
+        causes.iter().any(|cause| cause.code == Code::BusTotalUnit && makes_the_step(gathered, cause.parameters.ratio));
+    if jumps_by_unit {
+        causes.retain(|cause| cause.code != Code::BusTotalRestart);
+    }
+}
+
+/// A total that is read in another unit from some moment on jumps at that moment by the same factor by which it then runs.
+fn makes_the_step(gathered: &Gathered, ratio: Option<f64>) -> bool {
+    let (Some((_, repair)), Some(ratio)) = (gathered.total.as_ref(), ratio) else { return false };
+    let Some(step) = repair.steps.first().filter(|_| repair.step_count == 1) else { return false };
+    let jumped = step.to / step.from;
+    (jumped - ratio).abs() < 0.02 * ratio || (jumped - 1.0 - (ratio - 1.0)).abs() < 0.25 * (ratio - 1.0).abs()
 }
 
 fn normalise(mut hypotheses: Vec<Hypothesis>, verdict: Verdict) -> Vec<Hypothesis> {

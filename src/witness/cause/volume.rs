@@ -1,6 +1,6 @@
 //! The total against the flow integrated: units of either register, a cut-off, a total too coarse for its steps.
 
-use crate::declared::TotalCounts;
+use crate::declared::{FlowTolerance, TotalCounts};
 use crate::units::WallMillis;
 
 use super::candidate::{Candidate, best_onset};
@@ -41,6 +41,13 @@ pub(super) struct VolumeSeries {
 
 /// The flow register may lag by this many seconds (its damping), one standard deviation.
 const LAG_SPREAD: f64 = 8.0;
+/// Each change of the flow may lag by this many seconds more or less than the others: cut-offs and damping work upwards
+/// otherwise than downwards.
+const EACH_LAG: f64 = 1.0;
+/// A flow that moves faster than it is read is summed with errors of its whole movement, not of a straight line's.
+const SAMPLING: f64 = 4.0;
+/// What flow and total may differ by at rest, in the largest flow.
+const REST_ERROR: f64 = 1e-4;
 /// Zero noise makes up to this share of its range, one standard deviation.
 const REST_SPREAD: f64 = 0.15;
 
@@ -77,7 +84,10 @@ impl VolumeSeries {
             };
             pending.flow += volume;
             pending.seconds += block.seconds();
-            pending.wander += block.sampling_variance + (0.001 * volume).powi(2);
+            pending.wander += SAMPLING * block.sampling_variance
+                + (0.001 * volume).powi(2)
+                + (REST_ERROR * gathered.largest * block.seconds()).powi(2)
+                + (EACH_LAG * (block.flow_last - block.flow_first)).powi(2).max(0.0);
             pending.broken |= block.total_broken || block.still;
             pending.low = pending.low.min(block.flow_low);
             pending.high = pending.high.max(block.flow_high);
@@ -177,7 +187,7 @@ impl VolumeSeries {
                 shapes: if step.broken {
                     [0.0; SHAPES]
                 } else {
-                    [step.lag_shape, step.rest_shape, if after { main(step) } else { 0.0 }]
+                    [step.lag_shape, step.rest_shape, if after { main(step) } else { 0.0 }, 0.0]
                 },
             }
         });
@@ -199,6 +209,9 @@ pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Cand
             series.flow
         );
         for (code, shown) in [(Code::BusTotalUnit, ratio), (Code::BusUnit, ratio.recip())] {
+            if !series.matters(gathered, code, ratio, onset) {
+                continue;
+            }
             let mut candidate = series.at(code, weight, onset);
             candidate.parameters.ratio = Some(shown);
             found.push(candidate.with_evidence(text.clone()));
@@ -210,7 +223,38 @@ pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Cand
     found
 }
 
+/// A cause that moves no tally by half of what is let pass is none.
+const MATTERS: f64 = 0.5;
+
+/// What flows may differ by in L/s, and volumes in litres over the stretch, without a word.
+fn let_pass(gathered: &Gathered, seconds: f64, volume: f64) -> (f64, f64) {
+    let meter = &gathered.facts.meter;
+    let span = meter.current_loop.as_ref().map_or(gathered.largest, |declared| declared.span().0.abs());
+    let flow = match meter.tolerance.flow {
+        FlowTolerance::OfSpan(share) => share * span,
+        FlowTolerance::OfReading(share) => share * volume / seconds.max(1.0),
+    };
+    (flow, flow * seconds + meter.tolerance.volume * volume)
+}
+
 impl VolumeSeries {
+    /// Whether a wrong scale of either register from `onset` on is seen beyond what is let pass.
+    fn matters(&self, gathered: &Gathered, code: Code, ratio: f64, onset: usize) -> bool {
+        let after = &self.steps[onset..];
+        let seconds: f64 = after.iter().map(|step| step.seconds).sum();
+        let volume: f64 = after.iter().map(|step| step.flow.abs()).sum();
+        let whole: f64 = self.steps.iter().map(|step| step.flow.abs()).sum();
+        let difference = (ratio - 1.0).abs() * volume;
+        let (_, by_flow) = let_pass(gathered, seconds, volume);
+        let by_pulses = match (&gathered.facts.meter.pulse, code) {
+            (Some(pulse), Code::BusTotalUnit) => {
+                (gathered.facts.meter.tolerance.volume * whole).max(3.0 * pulse.volume.0)
+            }
+            _ => f64::INFINITY,
+        };
+        difference > MATTERS * by_flow.min(by_pulses)
+    }
+
     fn at(&self, code: Code, weight: f64, onset: usize) -> Candidate {
         let mut found = Candidate::new(code, weight + log_prior(code));
         if onset > 0 {
@@ -306,7 +350,8 @@ impl VolumeSeries {
         let (weight, onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
         let after = &self.steps[onset..];
         let volume: f64 = after.iter().map(|step| missing(step, cutoff).0).sum();
-        if volume < 2.0 * self.resolution {
+        let (_, passes) = let_pass(gathered, self.steps.iter().map(|step| step.seconds).sum(), self.flow.abs());
+        if volume < 2.0 * self.resolution || volume < MATTERS * passes {
             return None;
         }
         let mut found = self.at(Code::LowFlowCutoff, weight - 3.0, onset);
@@ -328,11 +373,11 @@ impl VolumeSeries {
         let refresh = gathered.facts.meter.refresh.as_secs_f64().max(0.05);
         let step_volume = self.flow / running.max(1.0) * refresh;
         let coarseness = self.resolution / step_volume.max(1e-12);
-        if coarseness < 0.02 {
+        if coarseness < 0.002 {
             return None;
         }
         let mut best: Option<(f64, f64)> = None;
-        for wander in [0.0, 0.02, 0.3] {
+        for wander in [0.0, 0.02, 0.1, 0.3, 1.0] {
             let fit = self.fit(
                 0,
                 |step| step.flow,

@@ -36,17 +36,23 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
     let (weight, onset, ()) = best_onset(drift.steps.len(), |onset| {
         let mut drifted = 0.0;
         let fit = drift.run(|index, step| {
-            let mut wander = 0.0;
+            let mut added = Added::default();
             if index >= onset && !step.broken {
-                drifted += due[index] - step.expected;
-                wander = (0.02 * due[index]).powi(2) + 0.05 * due[index].min(4.0) + 0.05;
+                drifted -= step.expected;
+                added.shapes[0] = due[index];
+                added.wander = (0.02 * due[index]).powi(2) + 0.05 * due[index].min(4.0) + 0.05;
                 if index == onset && onset > 0 {
-                    wander += due[index].max(step.expected).powi(2) + 1.0;
+                    added.wander += due[index].max(step.expected).powi(2) + 1.0;
                 }
             }
-            Added { known: drifted, wander, shapes: [0.0; 2] }
+            Added { known: drifted, ..added }
         });
-        Some((fit.evidence(0.0), ()))
+        // Its flow register is no total: what it makes of its volume is a few per cent off.
+        let density = -0.5 * ((fit.size[0] - 1.0) / OTHERS_ERROR).powi(2) - (OTHERS_ERROR * 2.506_628).ln();
+        if fit.uncertainty[0].is_infinite() {
+            return Some((fit.evidence(0.0), ()));
+        }
+        Some((fit.evidence(density), ()))
     })?;
     let mut found = found_at(Code::PulseCrossed, drift, weight, onset);
     let (counted, _) = sums(drift, onset);
@@ -57,6 +63,9 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
         other.name
     )))
 }
+
+/// How well the other meter's volume is known by its flow register, one standard deviation.
+const OTHERS_ERROR: f64 = 0.03;
 
 /// The counts run evenly in themselves, but not with this meter's flow.
 fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {

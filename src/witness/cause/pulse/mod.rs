@@ -20,7 +20,7 @@ pub(super) fn candidates(gathered: &Gathered, drift: &Drift, others: &[OtherMete
     found.extend(share::double(gathered, drift));
     found.extend(share::narrow(drift));
     found.extend(share::extra(drift));
-    found.extend(share::direction(drift));
+    found.extend(share::direction(gathered, drift));
     found.extend(ceiling::rate_limit(gathered, drift));
     found.extend(burst::gaps(drift));
     found.extend(burst::silent(drift));

@@ -3,7 +3,7 @@
 use super::{found_at, scan, scan_fixed, sums};
 use crate::cause::candidate::Candidate;
 use crate::cause::code::Code;
-use crate::cause::drift::Drift;
+use crate::cause::drift::{Drift, DriftStep};
 use crate::cause::gather::Gathered;
 use crate::cause::prior::{log_density, log_named, named_factor};
 
@@ -22,7 +22,7 @@ fn parity_penalty(gathered: &Gathered) -> f64 {
 
 /// Meter and receiver take one pulse to mean different volumes: exactly proportional.
 pub(super) fn weight(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
-    let wander = |step: &crate::cause::drift::DriftStep| 1e-7 * step.expected * step.expected;
+    let wander = |step: &DriftStep| 1e-7 * step.expected * step.expected;
     let free = scan(drift, |step| step.expected, wander, |size| log_density(1.0 + size))?;
     let (mut weight, mut onset, fit) = free;
     let mut ratio = 1.0 + fit.size[0];
@@ -53,7 +53,7 @@ pub(super) fn weight(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
 
 /// Each pulse, or a share of them, is counted twice.
 pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
-    let steady = |step: &crate::cause::drift::DriftStep| 1e-7 * step.expected * step.expected;
+    let steady = |step: &DriftStep| 1e-7 * step.expected * step.expected;
     let (full, full_onset, _) = scan_fixed(drift, |step| step.expected, steady)?;
     let parity = gathered.parity;
     let mut best = (full - 0.7, full_onset, 1.0);
@@ -65,9 +65,7 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
     for chance in SHARES_OF_CHANCE {
         let mut share = 0.5;
         for _ in 0..2 {
-            let wander = |step: &crate::cause::drift::DriftStep| {
-                chance * share * (1.0_f64 - share).max(0.02) * step.expected.abs()
-            };
+            let wander = |step: &DriftStep| chance * share * (1.0_f64 - share).max(0.02) * step.expected.abs();
             let Some((weight, onset, fit)) = scan(
                 drift,
                 |step| step.expected,
@@ -109,7 +107,7 @@ pub(super) fn narrow(drift: &Drift) -> Option<Candidate> {
     for chance in SHARES_OF_CHANCE {
         let mut lost: f64 = 0.3;
         for _ in 0..3 {
-            let wander = |step: &crate::cause::drift::DriftStep| {
+            let wander = |step: &DriftStep| {
                 chance * lost.clamp(0.001, 0.999) * (1.0 - lost).clamp(0.02, 1.0) * step.expected.abs()
             };
             let density = |size: f64| {
@@ -122,7 +120,7 @@ pub(super) fn narrow(drift: &Drift) -> Option<Candidate> {
             };
             let Some((weight, onset, fit)) = scan(drift, |step| step.expected, wander, density) else { break };
             lost = -fit.size[0];
-            let weight = weight - 1.4 - if chance == 1.0 { 0.0 } else { 0.7 };
+            let weight = weight + if chance == 1.0 { -0.5 } else { -2.0 };
             if best.is_none_or(|(most, ..)| weight > most) {
                 best = Some((weight, onset, lost, fit.uncertainty[0]));
             }
@@ -150,7 +148,7 @@ pub(super) fn extra(drift: &Drift) -> Option<Candidate> {
     let mut rate = ((drift.counted - drift.expected) / whole.max(1.0)).max(1e-5);
     for chance in [0.3, 1.0, 3.0, 10.0, 40.0] {
         for _ in 0..2 {
-            let wander = |step: &crate::cause::drift::DriftStep| chance * rate * step.seconds;
+            let wander = |step: &DriftStep| chance * rate * step.seconds;
             let density = |size: f64| if size > 0.0 { -(size.ln()) - 14.0_f64.ln() } else { f64::NEG_INFINITY };
             let Some((weight, onset, fit)) = scan(drift, |step| step.seconds, wander, density) else { break };
             rate = fit.size[0].max(1e-6);
@@ -183,19 +181,22 @@ pub(super) fn extra(drift: &Drift) -> Option<Candidate> {
 }
 
 /// Reverse flow counted as forward, or the other way round.
-pub(super) fn direction(drift: &Drift) -> Option<Candidate> {
+pub(super) fn direction(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
+    let known_by_total = gathered.facts.reverse_total.is_some();
     let reverse: f64 = drift.steps.iter().map(|step| step.reverse + step.undeclared).sum();
     if reverse < 2.0 {
         return None;
     }
-    let wander = |step: &crate::cause::drift::DriftStep| {
+    // A reverse total says how much flowed back. A flow register that is damped or polled seldom shows only about how much
+    // (mostly too little, since what came before and after covers it), and each time a little differently.
+    let (expected, spread, each) = if known_by_total { (1.0, 0.03, 0.03) } else { (1.1, 0.3, 0.2) };
+    let wander = |step: &DriftStep| {
         let extra = step.reverse + step.undeclared;
-        (0.05 * extra).powi(2) + 0.02 * extra
+        (each * extra).powi(2) + 0.05 * extra
     };
-    // The reverse volume is known from the registers: its pulses come one for one, within their sampling.
-    let density = |size: f64| -0.5 * ((size - 1.0) / 0.04).powi(2) - (0.04_f64 * 2.506_628).ln();
+    let density = |size: f64| -0.5 * ((size - expected) / spread).powi(2) - (spread * 2.506_628).ln();
     let (weight, onset, fit) = scan(drift, |step| step.reverse + step.undeclared, wander, density)?;
-    if (fit.size[0] - 1.0).abs() > 0.25 {
+    if !(0.5..=2.5).contains(&fit.size[0]) {
         return None;
     }
     let mut found = found_at(Code::PulseDirection, drift, weight, onset);

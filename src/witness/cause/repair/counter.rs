@@ -58,6 +58,7 @@ pub(in crate::cause) struct CounterRepair {
     last: Option<Seen>,
     changed_at: f64,
     recent_rate: f64,
+    accepted: u32,
     pending: Option<Seen>,
     /// Values that were read in halves, or otherwise came and went.
     pub spikes: u32,
@@ -86,6 +87,7 @@ impl CounterRepair {
             last: None,
             changed_at: 0.0,
             recent_rate: 0.0,
+            accepted: 0,
             pending: None,
             spikes: 0,
             spike_at: None,
@@ -167,7 +169,10 @@ impl CounterRepair {
         let step = after - before;
         let halves_apart = self.upper_half.is_some_and(|half| {
             let expected = self.recent_rate * seconds;
-            half > 4.0 * (expected.abs() + slack) && (step.abs() - half).abs() < 2.0 * expected.abs() + slack
+            // As long as the rate is not known, a whole upper register may well be flow.
+            self.accepted >= 8
+                && half > 4.0 * (expected.abs() + slack)
+                && (step.abs() - half).abs() < 2.0 * expected.abs() + slack
         });
         if !halves_apart && step <= allowed && step >= -fall {
             return Some(step);
@@ -178,6 +183,7 @@ impl CounterRepair {
     }
 
     fn accept(&mut self, seen: Seen, step: f64) -> f64 {
+        self.accepted = self.accepted.saturating_add(1);
         if let Some(last) = self.last {
             let raw_step = seen.value - last.value;
             if raw_step != step {

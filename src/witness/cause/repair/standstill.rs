@@ -85,6 +85,10 @@ impl StandstillWatch {
             });
         }
         let Some(run) = self.run.as_mut() else { return false };
+        if glance.flow.is_none() && glance.total.is_none() {
+            // Registers that were not read cannot stand still.
+            return run.rows >= 4 && run.to - run.from >= SHORTEST;
+        }
         run.rows += 1;
         run.to = glance.at;
         if let Some(pulses) = glance.pulses {
