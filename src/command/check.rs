@@ -16,7 +16,8 @@ use crate::site::{self, Loaded};
 
 /// Check a site file and its register maps, and show what will be read
 #[derive(Debug, Args)]
-#[command(after_help = "Exit status: 0 sound, cautions included; 1 a line cannot carry its load; 2 errors.\n\
+#[command(after_help = "Exit status: 0 sound, cautions included; 1 a line cannot carry its load;\n\
+                        2 errors.\n\
                         Example: tallywell check --config kestrel-creek.toml")]
 pub struct Arguments {
     #[command(flatten)]

@@ -22,7 +22,8 @@ mod text;
 
 /// Say whether a meter's witnesses agree, and if not, why and what to check
 #[derive(Debug, Args)]
-#[command(after_help = "Exit status: 0 they agree, or it cannot be decided; 1 they disagree; 2 could not be done.\n\
+#[command(after_help = "Exit status: 0 they agree, or it cannot be decided; 1 they disagree;\n\
+                  2 could not be done.\n\
                   Examples:\n  \
                   tallywell explain --config kestrel-creek.toml --meter bore-1\n  \
                   tallywell explain --config kestrel-creek.toml --meter bore-1 --csv june.csv\n  \

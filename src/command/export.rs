@@ -1,16 +1,14 @@
 //! `export`: the stored readings of a meter, in the format that `explain --csv` reads.
 
-use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
 use clap::{Args, ValueEnum};
 use sha2::{Digest, Sha256};
 use tallywell_witness::reading::MeterFacts;
 
 use super::period::{self, PeriodArguments};
-use super::{CommandResult, Outcome, SiteArgument};
+use super::{CommandResult, Outcome, SiteArgument, whole_file};
 use crate::record::{CsvWriter, Extent};
 use crate::site;
 use crate::store::evidence::hexadecimal;
@@ -88,24 +86,12 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     Ok(Outcome::Good)
 }
 
-/// Writes beside the file first, so that a half-written file never bears its name. Returns how many readings, and the
-/// file's hash.
+/// Returns how many readings, and the file's hash.
 fn to_file(reader: &StoreReader, facts: &MeterFacts, span: Span, file: &Path) -> Result<(u64, String), anyhow::Error> {
-    let mut name = file.as_os_str().to_owned();
-    name.push(".part");
-    let part = PathBuf::from(name);
-    let cannot = || format!("the file {} cannot be written", file.display());
-    let out = BufWriter::with_capacity(1 << 16, File::create(&part).with_context(cannot)?);
-    let done = written(reader, facts, span, Hashing { out, hash: Sha256::new() }).and_then(|(count, hashing)| {
-        let out = hashing.out.into_inner().map_err(io::IntoInnerError::into_error).with_context(cannot)?;
-        out.sync_all().with_context(cannot)?;
-        std::fs::rename(&part, file).with_context(cannot)?;
+    whole_file::write(file, |out| {
+        let (count, hashing) = written(reader, facts, span, Hashing { out, hash: Sha256::new() })?;
         Ok((count, hexadecimal(&hashing.hash.finalize())))
-    });
-    if done.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    done
+    })
 }
 
 fn written<W: Write>(reader: &StoreReader, facts: &MeterFacts, span: Span, out: W) -> Result<(u64, W), anyhow::Error> {

@@ -19,6 +19,7 @@ pub mod scan;
 pub mod schema;
 pub mod sim;
 pub mod timing;
+mod whole_file;
 
 use std::io::IsTerminal;
 use std::path::PathBuf;
@@ -195,5 +196,32 @@ fn start_log(arguments: &LogArguments) {
         (LogStyle::Json, _) => builder.json().init(),
         (LogStyle::Text, true) => builder.without_time().init(),
         (LogStyle::Text, false) => builder.init(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    /// People read help on 80 columns, and copy the examples out of it.
+    #[test]
+    fn every_help_has_an_example_and_fits_a_terminal() {
+        let mut whole = CommandLine::command();
+        whole.build();
+        for command in whole.get_subcommands_mut() {
+            let name = command.get_name().to_owned();
+            let after = command.get_after_help().map(ToString::to_string).unwrap_or_default();
+            assert!(after.contains(&format!("tallywell {name}")), "{name} has no example");
+            for help in [command.render_help().to_string(), command.render_long_help().to_string()] {
+                let lines: Vec<&str> = help.lines().collect();
+                for line in &lines {
+                    assert!(line.chars().count() <= 80, "{name}: {line}");
+                }
+                for line in after.lines() {
+                    assert!(lines.contains(&line.trim_end()), "{name}: broken in the middle: {line}");
+                }
+            }
+        }
     }
 }

@@ -26,7 +26,8 @@ const PATIENCE: Duration = Duration::from_secs(10);
                         Exit status: 0 kept; 2 could not be done.\n\
                         Examples:\n  \
                         tallywell note --config s.toml --meter bore-1 \"strainer cleaned\"\n  \
-                        tallywell note --config s.toml --meter bore-1 --reading \"18204.5 m3\" --of display\n  \
+                        tallywell note --config s.toml --meter bore-1 --reading \"18204.5 m3\" \\\n    \
+                        --of display\n  \
                         tallywell note --config s.toml --meter bore-1 --maintenance begin")]
 pub struct Arguments {
     #[command(flatten)]

@@ -32,6 +32,8 @@ const PIPE: &str = "The pipe and its flows";
 /// Weighs each choice against the flows that are expected and what receives the signals, says what the alternatives cost,
 /// and warns of settings that cannot carry the flow. Nothing is sent and no port is opened.
 #[derive(Debug, Args)]
+#[command(override_usage = "tallywell outputs [OPTIONS] --bore <LENGTH> --smallest <FLOW>\n         \
+    --usual <FLOW> --largest <FLOW>")]
 #[command(after_help = "Examples:\n  \
     tallywell outputs --bore '100 mm' \\\n    \
     --smallest '3 L/s' --usual '12 L/s' --largest '28 L/s'\n  \

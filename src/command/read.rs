@@ -27,6 +27,8 @@ const DAEMON_PATIENCE: Duration = Duration::from_secs(30);
 
 /// Read one device now: raw registers, and what they mean
 #[derive(Debug, Args)]
+#[command(override_usage = "tallywell read [OPTIONS] --config <SITE.toml> --device <NAME>\n       \
+                        tallywell read [OPTIONS] --port <PORT> --address <N>")]
 #[command(after_help = "Exit status: 0 read; 1 something was not answered; 2 could not be done.\n\
                         Examples: tallywell read --config kestrel-creek.toml --device bore-1\n\
                         \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 4")]

@@ -1,11 +1,9 @@
 //! `report`: one page of HTML for a meter and a stretch of time, with plots, to print and to hand over.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use anyhow::Context;
 use clap::Args;
 use serde_json::json;
 use tallywell_witness::declared::{Meter, Site, Source};
@@ -13,7 +11,7 @@ use tallywell_witness::units::WallMillis;
 
 use super::period::{self, PeriodArguments};
 use super::timing::{self, Summed};
-use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
+use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument, whole_file};
 use crate::daemon::naming::{NamingError, explain_stored};
 use crate::face::report::{Declaration, DeviceFigures, LineFigures, Observer, Report, page};
 use crate::record::format_instant;
@@ -25,7 +23,10 @@ use crate::store::{self, StoreReader};
 /// Make one page of HTML for a meter and a time, with plots, to print and to hand over
 #[derive(Debug, Args)]
 #[command(
-    after_help = "The page needs no script and nothing from elsewhere, prints on A4, and says how to check it.\n\
+    override_usage = "tallywell report [OPTIONS] --config <SITE.toml> --meter <NAME>\n         \
+                        --out <FILE.html>",
+    after_help = "The page needs no script and nothing from elsewhere, prints on A4, and says how\n\
+                        to check it.\n\
                         Exit status: 0 done; 2 could not be done.\n\
                         Example: tallywell report --config kestrel-creek.toml --meter bore-1 --from 7d \\\n\
                         \x20        --out bore-1.html"
@@ -86,7 +87,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         program: format!("tallywell {}", env!("CARGO_PKG_VERSION")),
     };
     let page = page(&report);
-    write_whole(&arguments.out, page.html.as_bytes())?;
+    whole_file::write(&arguments.out, |out| Ok(out.write_all(page.html.as_bytes())?))?;
     let whole = sha256(page.html.as_bytes());
     hand_out(path, &arguments.meter, &arguments.out, &whole);
     let mut out = std::io::stdout().lock();
@@ -110,24 +111,6 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         }
     }
     Ok(Outcome::Good)
-}
-
-/// Writes beside the file first, so that a half-written file never bears its name.
-fn write_whole(file: &Path, bytes: &[u8]) -> anyhow::Result<()> {
-    let mut name = file.as_os_str().to_owned();
-    name.push(".part");
-    let part = PathBuf::from(name);
-    let write = || -> std::io::Result<()> {
-        let mut out = File::create(&part)?;
-        out.write_all(bytes)?;
-        out.sync_all()?;
-        std::fs::rename(&part, file)
-    };
-    write()
-        .inspect_err(|_| {
-            let _ = std::fs::remove_file(&part);
-        })
-        .with_context(|| format!("the file {} cannot be written", file.display()))
 }
 
 fn hand_out(store: &Path, meter: &str, file: &Path, sha256: &str) {

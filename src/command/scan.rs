@@ -18,11 +18,11 @@ use crate::line::scan::{ASKED_REGISTER, ScanPlan, scan};
 
 /// Find which addresses answer on a port, over baud rates and parities; reads only
 #[derive(Debug, Args)]
-#[command(after_help = "It listens first: where another master polls, nothing is sent. A second master disturbs\n\
-                        a line that is polled, so stop the first one before you scan. Wiring is for those\n\
-                        licensed to do it.\n\
-                        Exit status: 0 something answered; 1 nothing did, or another master polls; 2 could not\n\
-                        be done.\n\
+#[command(after_help = "It listens first: where another master polls, nothing is sent. A second master\n\
+                        disturbs a line that is polled, so stop the first one before you scan. Wiring is\n\
+                        for those licensed to do it.\n\
+                        Exit status: 0 something answered; 1 nothing did, or another master polls;\n\
+                        2 could not be done.\n\
                         Examples: tallywell scan --port /dev/ttyUSB0\n\
                         \x20         tallywell scan --port /dev/ttyUSB0 --baud 9600 --addresses 1-20,40,41\n\
                         \x20         tallywell scan --port /dev/ttyUSB0 --write shed.toml")]

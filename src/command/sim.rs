@@ -13,8 +13,11 @@ use super::{CommandResult, Outcome};
 
 /// Put simulated devices behind a serial port, for bench testing
 #[derive(Debug, Args)]
-#[command(after_help = "Example: tallywell sim --scenario config/scenarios/kestrel-creek.toml --link /tmp/shed\n\
-                        Then, elsewhere: tallywell read --port /tmp/shed --address 11 --raw holding 0 4")]
+#[command(after_help = "Example:\n  \
+                        tallywell sim --scenario config/scenarios/kestrel-creek.toml \\\n    \
+                        --link /tmp/shed\n\
+                        Then, elsewhere:\n  \
+                        tallywell read --port /tmp/shed --address 11 --raw holding 0 4")]
 pub struct Arguments {
     /// The scenario: a shed, its devices, its line, and what goes wrong when
     #[arg(long, value_name = "FILE")]
