@@ -12,6 +12,9 @@
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
+// A reader who has gone is an error to be handled, and these panic.
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
 pub mod command;
 pub mod daemon;
 pub mod face;

@@ -12,6 +12,7 @@ use serde_json::Value;
 use tallywell::store::{Span, StoreReader};
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
+use tallywell_sim::wire::Talker;
 
 /// Longer than anything here takes; a test that waits so long has failed.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -24,6 +25,11 @@ struct Shed {
 
 impl Shed {
     fn new() -> Self {
+        Self::with(|scenario| scenario)
+    }
+
+    /// The shipped scenario, changed.
+    fn with(changed: impl FnOnce(String) -> String) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
         let link = folder.path().join("line");
@@ -35,7 +41,8 @@ impl Shed {
         let site = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
         let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
         std::fs::write(folder.path().join("site.toml"), site).unwrap();
-        let scenario = Scenario::load(&config.join("scenarios/kestrel-creek.toml")).unwrap();
+        let scenario = std::fs::read_to_string(config.join("scenarios/kestrel-creek.toml")).unwrap();
+        let scenario = Scenario::parse(&changed(scenario), "kestrel-creek.toml").unwrap();
         let rig = Rig::start(scenario, &link).unwrap();
         Self { folder, rig }
     }
@@ -177,6 +184,34 @@ fn a_daemon_polls_and_serves_other_commands_and_ends_with_everything_stored() {
     });
     let export = shed.tallywell(&["export", "--meter", "booster", "--format", "csv"]);
     assert!(export.stdout.starts_with(b"time,flow,total,loop_ma,pulses,status"), "{export:?}");
+}
+
+/// The meters take so long to answer that the line waits for one of them nearly always.
+#[test]
+fn a_signal_amid_a_transaction_lets_it_end_and_stores_what_came_of_it() {
+    let shed = Shed::with(|scenario| {
+        scenario.replace("latency = \"4ms\", jitter = \"3ms\"", "latency = \"150ms\", jitter = \"0ms\"")
+    });
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    let last_talker = || shed.rig.witnessed(|seen| seen.passages.back().map(|passage| passage.from));
+    wait_for("some transactions", || shed.rig.witnessed(|seen| seen.requests) >= 8);
+    wait_for("a request without its answer", || last_talker() == Some(Talker::Master));
+    daemon.signal(Signal::TERM);
+    let (code, log) = daemon.ends();
+    assert_eq!(code, Some(0), "{log}");
+    assert!(matches!(last_talker(), Some(Talker::Unit(_))), "the request was left alone");
+    let requests = shed.rig.witnessed(|seen| {
+        assert_eq!(seen.bad_requests, 0);
+        seen.requests
+    });
+    let timing = json(&shed.tallywell(&["timing", "--format", "json"]));
+    let line = &timing["lines"][0];
+    assert_eq!(line["transactions"], requests, "{timing:#}");
+    let outcomes = ["replies", "timeouts", "crc_errors", "short_replies", "early_replies", "exceptions"];
+    let devices = line["devices"].as_array().unwrap().iter();
+    let ended: u64 = devices.map(|device| outcomes.iter().map(|it| device[it].as_u64().unwrap()).sum::<u64>()).sum();
+    assert_eq!(ended, requests, "{timing:#}");
 }
 
 #[test]

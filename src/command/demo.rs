@@ -14,7 +14,7 @@ use tallywell_witness::reading::Reading;
 use tallywell_witness::station::Told;
 use tallywell_witness::tally::Change;
 use tallywell_witness::units::Milliamperes;
-use tokio::sync::mpsc::unbounded_channel;
+use tokio::sync::{mpsc::unbounded_channel, oneshot};
 
 use super::{CommandLine, CommandResult, Outcome, carry_out};
 use crate::daemon::{self, Options};
@@ -54,23 +54,27 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     let config = lay_out(folder.path(), &link)?;
 
     let scenario = Scenario::parse(SCENARIO, "kestrel-creek.toml")?;
-    println!("{}", wrapped(&scenario.about));
-    println!("Polling it for {} s over a simulated RS-485 line at 19200 bit/s.\n", arguments.seconds);
+    let out = || std::io::stdout().lock();
+    writeln!(out(), "{}", wrapped(&scenario.about))?;
+    writeln!(out(), "Polling it for {} s over a simulated RS-485 line at 19200 bit/s.\n", arguments.seconds)?;
     let rig = Rig::start(scenario, &link)?;
     let disagreed = poll(&config, Duration::from_secs(arguments.seconds))?;
     let (requests, short_silences) = rig.witnessed(|seen| (seen.requests, seen.short_silences));
-    println!("\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence.");
+    writeln!(
+        out(),
+        "\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence."
+    )?;
     drop(rig);
 
     let config = config.display().to_string();
     let mut commands = vec![vec!["timing", "--config", &config], vec!["disagreements", "--config", &config]];
     commands.extend(disagreed.iter().map(|meter| vec!["explain", "--config", &config, "--meter", meter]));
     for command in commands {
-        println!("\n$ tallywell {}", command.join(" "));
+        writeln!(out(), "\n$ tallywell {}", command.join(" "))?;
         let line = CommandLine::try_parse_from(["tallywell"].iter().chain(&command))?;
         carry_out(line.command)?;
     }
-    folder.say_where();
+    writeln!(out(), "\n{}", folder.where_it_is())?;
     Ok(Outcome::Good)
 }
 
@@ -82,8 +86,11 @@ fn poll(config: &Path, time: Duration) -> anyhow::Result<BTreeSet<String>> {
     let options = Options { config: config.to_owned(), loaded, observer: Some(observer) };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
     runtime.block_on(async {
+        let (printed, not_printed) = oneshot::channel::<()>();
         let printer = tokio::spawn(async move {
-            println!("{}", HEADING);
+            // Dropped where nothing can be printed any more, and then there is nothing to poll for.
+            let _printed = printed;
+            writeln!(std::io::stdout(), "{HEADING}")?;
             let mut disagreed = BTreeSet::new();
             while let Some(told) = heard.recv().await {
                 if let Told::Reading { meter, changes, .. } = &told
@@ -91,13 +98,15 @@ fn poll(config: &Path, time: Duration) -> anyhow::Result<BTreeSet<String>> {
                 {
                     disagreed.insert(meter.clone());
                 }
-                // Who closed our output sees nothing; the polling ends by itself.
-                let _ = print(&declared, &told);
+                print(&declared, &told)?;
             }
-            disagreed
+            Ok(disagreed)
         });
-        daemon::run(options, tokio::time::sleep(time)).await?;
-        printer.await.context("the demonstration's printer failed")
+        let ended = async {
+            let _ = tokio::time::timeout(time, not_printed).await;
+        };
+        daemon::run(options, ended).await?;
+        printer.await.context("the demonstration's printer failed")?
     })
 }
 
@@ -141,6 +150,9 @@ fn row(site: &Site, meter: &str, reading: &Reading) -> String {
 /// Writes the example site and its maps, with the simulated port in the place of the real one.
 fn lay_out(folder: &Path, link: &Path) -> anyhow::Result<PathBuf> {
     let write = |path: &Path, text: &str| {
+        if std::fs::read_to_string(path).is_ok_and(|there| there != text) {
+            anyhow::bail!("{} is there already and is another one; name another folder", path.display());
+        }
         std::fs::write(path, text).with_context(|| format!("cannot write {}", path.display()))
     };
     let maps = folder.join("maps");
@@ -178,10 +190,10 @@ impl Folder {
         }
     }
 
-    fn say_where(&self) {
+    fn where_it_is(&self) -> String {
         match self {
-            Self::Kept(path) => println!("\nEverything is in {}; try `tallywell export` on it.", path.display()),
-            Self::Passing(_) => println!("\nTo go on with these files, run it with `--keep FOLDER`."),
+            Self::Kept(path) => format!("Everything is in {}; try `tallywell export` on it.", path.display()),
+            Self::Passing(_) => "To go on with these files, run it with `--keep FOLDER`.".to_owned(),
         }
     }
 }

@@ -158,7 +158,11 @@ fn carry_out(command: Command) -> CommandResult {
 
 /// Prints an error and its causes, each on a line of its own.
 fn print_error(out: &mut impl std::io::Write, error: &anyhow::Error) -> std::io::Result<()> {
-    let message = error.to_string();
+    let message = match error.downcast_ref::<std::io::Error>() {
+        // Whatever else is read or written is named by whoever does it.
+        Some(bare) if error.chain().count() == 1 => format!("standard output cannot be written: {bare}"),
+        _ => error.to_string(),
+    };
     // A report on the user's files names each of its errors as one, in colour where that is wanted.
     let names_itself = message.starts_with("error") || error.is::<crate::site::Problems>();
     let label = if names_itself { "" } else { "error: " };

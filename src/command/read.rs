@@ -2,6 +2,7 @@
 
 mod shown;
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -83,9 +84,10 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     };
     let all_answered = !reads.is_empty() && reads.iter().all(|read| read.words.is_some());
     let shown = Shown { subject, reads, decode_everything: raw.is_some() };
+    let mut out = std::io::stdout().lock();
     match arguments.format.format {
-        Format::Json => println!("{:#}", shown.json()),
-        Format::Text => print!("{}", shown.text()),
+        Format::Json => writeln!(out, "{:#}", shown.json())?,
+        Format::Text => write!(out, "{}", shown.text())?,
     }
     Ok(if all_answered { Outcome::Good } else { Outcome::Bad })
 }
@@ -112,12 +114,20 @@ fn read_declared(
         Some(request) => Wanted::exactly(&[request]),
         None => Wanted::map(&device.map, line)?,
     };
-    Ok((subject, directly(line, unit, wanted)?))
+    let reads = read_directly(line, unit, wanted).map_err(|error| match error {
+        OnceError::Start(StartError::Port(port @ PortError::Busy(_))) => {
+            anyhow::anyhow!("{port}; if it is this site's daemon under another store, end it first")
+        }
+        other => other.into(),
+    })?;
+    Ok((subject, reads))
 }
 
 fn device_and_line<'site>(site: &'site Site, name: &str) -> Result<(&'site Device, &'site Line), anyhow::Error> {
-    let names = || site.devices.keys().map(String::as_str).collect::<Vec<_>>().join(", ");
-    let device = site.devices.get(name).with_context(|| format!("no device {name:?}; the site has {}", names()))?;
+    let device = site.devices.get(name).with_context(|| {
+        let known = || site.devices.keys().map(String::as_str);
+        format!("there is no device `{name}` in the site file; {}", site::instead_of(name, known))
+    })?;
     let line = site.lines.get(&device.line).with_context(|| format!("no line {:?}", device.line))?;
     Ok((device, line))
 }
@@ -154,25 +164,19 @@ fn read_unknown(
         ParityChoice::Odd => Parity::Odd,
         ParityChoice::None => Parity::None,
     };
-    let line = line_of(port, Framing { baud: arguments.baud, parity, stop_bits: arguments.stop_bits });
+    let line = line_of(site::port(port)?, Framing { baud: arguments.baud, parity, stop_bits: arguments.stop_bits });
     let first_look = |table| Request { table, start: 0, count: FIRST_LOOK };
     let requests = match raw {
         Some(request) => vec![request],
         None => vec![first_look(Table::Holding), first_look(Table::Input)],
     };
-    let reads = directly(&line, unit, Wanted::exactly(&requests))?;
+    let reads = read_directly(&line, unit, Wanted::exactly(&requests))?;
     Ok((Subject { device: None, address, line }, reads))
 }
 
 /// A line of which only the port is known, with the times that a site file would have by default. Replies may come early,
 /// because nothing was asked before and so nothing can be mistaken, and simulated ports take no time for bytes.
-fn line_of(port: &str, framing: Framing) -> Line {
-    let gateway = |prefix: &str| port.strip_prefix(prefix).map(str::to_owned);
-    let port = match (gateway("tcp://"), gateway("rtu+tcp://")) {
-        (Some(address), _) => Port::Tcp(address),
-        (_, Some(address)) => Port::RtuOverTcp(address),
-        _ => Port::Serial(PathBuf::from(port)),
-    };
+fn line_of(port: Port, framing: Framing) -> Line {
     Line {
         name: "line".to_owned(),
         port,
@@ -184,14 +188,6 @@ fn line_of(port: &str, framing: Framing) -> Line {
         echo: false,
         early_replies: EarlyReplies::Accept,
     }
-}
-
-fn directly(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, anyhow::Error> {
-    read_directly(line, unit, wanted).map_err(|error| match error {
-        OnceError::Start(StartError::Port(port @ PortError::Busy(_))) => anyhow::Error::from(port)
-            .context("another program may be this site's daemon under another store; if so, end it first"),
-        other => other.into(),
-    })
 }
 
 /// What `--raw` names.
@@ -206,7 +202,7 @@ fn raw_request(words: &[String]) -> Result<Request, anyhow::Error> {
     };
     let start = number(address).with_context(|| format!("--raw: the address {address:?} is not 0 to 65535"))?;
     let count = number(count).with_context(|| format!("--raw: the count {count:?} is not a number"))?;
-    ReadRequest::table(table, start, count).context("--raw")?;
+    ReadRequest::table(table, start, count).map_err(|error| anyhow::anyhow!("--raw {}: {error}", words.join(" ")))?;
     Ok(Request { table, start, count })
 }
 

@@ -5,6 +5,7 @@ mod progress;
 mod site_file;
 mod text;
 
+use std::io::Write;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -77,7 +78,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     if let Some(path) = &arguments.write {
         site_file::refuse_to_overwrite(path)?;
     }
-    let port = port_of(&arguments.port);
+    let port = crate::site::port(&arguments.port)?;
     let settings = match &port {
         Port::Serial(_) => settings(arguments),
         // A gateway keeps its own settings; these stand for them.
@@ -104,19 +105,12 @@ pub fn run(arguments: &Arguments) -> CommandResult {
             notes.push(format!("{} is not written: nothing answered.", path.display()));
         }
     }
+    let mut out = std::io::stdout().lock();
     match arguments.format.format {
-        Format::Json => println!("{:#}", json::of(&arguments.port, &plan, &found)),
-        Format::Text => print!("{}", text::of(&arguments.port, &plan, &found, &notes)),
+        Format::Json => writeln!(out, "{:#}", json::of(&arguments.port, &plan, &found))?,
+        Format::Text => write!(out, "{}", text::of(&arguments.port, &plan, &found, &notes))?,
     }
     Ok(if found.anything_answered() && !found.other_master() { Outcome::Good } else { Outcome::Bad })
-}
-
-fn port_of(port: &str) -> Port {
-    match (port.strip_prefix("tcp://"), port.strip_prefix("rtu+tcp://")) {
-        (Some(address), _) => Port::Tcp(address.to_owned()),
-        (_, Some(address)) => Port::RtuOverTcp(address.to_owned()),
-        _ => Port::Serial(PathBuf::from(port)),
-    }
 }
 
 /// Every combination that is asked for, each once.

@@ -1,5 +1,6 @@
 //! `sim`: simulated slaves on a serial port, for bench tests of register maps, masters and this program itself.
 
+use std::io::Write;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -39,20 +40,25 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     let devices: Vec<String> = scenario.devices.iter().map(|(name, address)| format!("{name} ({address})")).collect();
     let about = scenario.about.clone();
     let rig = Rig::start(scenario, &arguments.link)?;
-    eprintln!("{about}");
-    eprintln!("Serial port {} with {}", arguments.link.display(), devices.join(", "));
+    say(format_args!("{about}"));
+    say(format_args!("Serial port {} with {}", arguments.link.display(), devices.join(", ")));
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().context("no runtime")?;
     runtime.block_on(until_ended(arguments.seconds.map(Duration::from_secs)))?;
     rig.witnessed(|seen| {
-        eprintln!(
+        say(format_args!(
             "Seen on the wire: {} requests, {} of them broken, {} without an answer; {} silences too short",
             seen.requests + seen.bad_requests,
             seen.bad_requests,
             seen.unanswered,
             seen.short_silences
-        );
+        ));
     });
     Ok(Outcome::Good)
+}
+
+/// What is said while the port is there goes to standard error; a reader who has gone is no reason to take the port away.
+fn say(words: std::fmt::Arguments<'_>) {
+    let _ = writeln!(std::io::stderr(), "{words}");
 }
 
 async fn until_ended(limit: Option<Duration>) -> std::io::Result<()> {

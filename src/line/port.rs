@@ -65,13 +65,26 @@ pub enum PortError {
         reason: String,
     },
     /// A gateway that cannot be reached.
-    #[error("the gateway {address} cannot be reached: {source}")]
+    #[error("the gateway {address} cannot be reached: {}", unreached(.error))]
     Gateway {
         /// `host:port`.
         address: String,
         /// What the system said.
-        source: io::Error,
+        error: io::Error,
     },
+}
+
+fn unreached(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::ConnectionRefused => {
+            "nothing there listens on that port; look the port up in its settings".into()
+        }
+        io::ErrorKind::TimedOut => "it does not answer; look at its address, its supply and the network".into(),
+        io::ErrorKind::HostUnreachable | io::ErrorKind::NetworkUnreachable => {
+            "no way leads to it; look at its address and at this machine's network".into()
+        }
+        _ => error.to_string(),
+    }
 }
 
 fn remedy(group: Option<&str>) -> String {
@@ -115,7 +128,7 @@ pub async fn open(line: &Line) -> Result<Opened, PortError> {
 }
 
 async fn open_gateway(address: &str) -> Result<Opened, PortError> {
-    let failed = |source| PortError::Gateway { address: address.to_owned(), source };
+    let failed = |error| PortError::Gateway { address: address.to_owned(), error };
     let stream = tokio::time::timeout(CONNECT_TIMEOUT, TcpStream::connect(address))
         .await
         .map_err(|_elapsed| failed(io::ErrorKind::TimedOut.into()))?
@@ -126,10 +139,10 @@ async fn open_gateway(address: &str) -> Result<Opened, PortError> {
 }
 
 fn open_serial(path: &Path, framing: Framing) -> Result<Opened, PortError> {
-    if let Err(error) = std::fs::metadata(path)
-        && error.kind() == io::ErrorKind::NotFound
-    {
-        return Err(PortError::Missing(path.to_owned()));
+    match std::fs::metadata(path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Err(PortError::Missing(path.to_owned())),
+        Ok(metadata) if metadata.is_dir() => return Err(PortError::NotAPort(path.to_owned())),
+        _ => {}
     }
     let builder = tokio_serial::new(path.to_string_lossy(), framing.baud)
         .data_bits(DataBits::Eight)
@@ -280,6 +293,7 @@ mod tests {
         let file = folder.path().join("file");
         std::fs::write(&file, "").expect("a file in the test's own folder");
         assert!(refused(&file).ends_with("is not a serial port"), "{}", refused(&file));
+        assert!(refused(folder.path()).ends_with("is not a serial port"), "{}", refused(folder.path()));
     }
 
     #[test]
@@ -291,6 +305,8 @@ mod tests {
             PortError::Forbidden { path: path.clone(), group: None },
             PortError::BaudRefused { path: path.clone(), baud: 250_000, actual: Some(230_400) },
             PortError::Missing(path),
+            PortError::Gateway { address: "192.0.2.10:502".to_owned(), error: io::ErrorKind::ConnectionRefused.into() },
+            PortError::Gateway { address: "192.0.2.10:502".to_owned(), error: io::ErrorKind::TimedOut.into() },
         ]
         .map(|error| error.to_string());
         insta::assert_snapshot!(said.join("\n"), @r"
@@ -299,6 +315,8 @@ mod tests {
         this user may not open the port /dev/ttyUSB0; it belongs to another user, and to no group that may open it
         the port /dev/ttyUSB0 does not run at 250000 baud; it would run at 230400
         there is no port /dev/ttyUSB0; ports of this machine are listed by `ls /dev/serial/by-id /dev/tty[SUA]*`
+        the gateway 192.0.2.10:502 cannot be reached: nothing there listens on that port; look the port up in its settings
+        the gateway 192.0.2.10:502 cannot be reached: it does not answer; look at its address, its supply and the network
         ");
     }
 

@@ -143,6 +143,12 @@ fn map_of(
 ) -> Option<(PathBuf, Option<Rc<MapRead>>)> {
     let written = fields.text("map")?;
     let path = meaning.beside_site_file(written.get_ref());
+    if path == meaning.file.path {
+        meaning
+            .error(written.span(), "this is the site file itself, not a register map".to_owned())
+            .write("name the file that has a table `[entry.NAME]` for each register");
+        return None;
+    }
     match maps.get(&path, meaning.report) {
         Ok(map) => Some((path, map)),
         Err(error) => {

@@ -20,6 +20,14 @@ pub struct UnknownMeter {
     instead: String,
 }
 
+/// What may have been meant by a name that is not in the site file: the nearest that it has, or else all.
+pub fn instead_of<'n, I: Iterator<Item = &'n str>>(name: &str, known: impl Fn() -> I) -> String {
+    match nearest(name, known()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("it has {}", listed(known(), "and")),
+    }
+}
+
 /// Gathers what is declared about the meter `name`.
 ///
 /// # Errors
@@ -27,11 +35,7 @@ pub struct UnknownMeter {
 pub fn meter_facts(site: &Site, name: &str) -> Result<MeterFacts, UnknownMeter> {
     let meter = site.meters.get(name).ok_or_else(|| {
         let known = || site.meters.keys().map(String::as_str);
-        let instead = match nearest(name, known()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => format!("it has {}", listed(known(), "and")),
-        };
-        UnknownMeter { name: name.to_owned(), instead }
+        UnknownMeter { name: name.to_owned(), instead: instead_of(name, known) }
     })?;
     let witness =
         |source: Option<&Source>, of_file: &Entry| source.and_then(|source| facts(site, meter, source, of_file));

@@ -45,7 +45,13 @@ fn line<'a>(
     };
     let reply_timeout = meaning.positive(fields.text("reply_timeout"));
     let quiet_gap = match fields.text("quiet_gap") {
-        Some(gap) if *gap.get_ref() == "auto" => None,
+        Some(gap) if gap.get_ref().trim() == "auto" => None,
+        Some(gap) if gap.get_ref().trim_start().starts_with(char::is_alphabetic) => {
+            meaning
+                .error(gap.span(), format!("\"{}\" is neither a time nor \"auto\"", gap.get_ref()))
+                .write("write `quiet_gap = \"auto\"`, or a time such as \"30ms\"");
+            None
+        }
         gap => meaning.positive(gap),
     };
     let worst_latency = meaning.positive(fields.text("worst_latency"));
@@ -110,21 +116,12 @@ fn port<'a>(
 ) -> Option<Port> {
     let written = fields.text("port")?;
     let text = written.get_ref().trim();
-    let port = if let Some(address) = text.strip_prefix("rtu+tcp://") {
-        Port::RtuOverTcp(host_and_port(address, &written, "rtu+tcp://", meaning)?)
-    } else if let Some(address) = text.strip_prefix("tcp://") {
-        Port::Tcp(host_and_port(address, &written, "tcp://", meaning)?)
-    } else if let Some((scheme, _)) = text.split_once("://") {
-        meaning
-            .error(written.span(), format!("`{scheme}://` is no kind of port"))
-            .write("write a path such as \"/dev/ttyUSB0\", or \"tcp://HOST:PORT\" or \"rtu+tcp://HOST:PORT\"");
-        return None;
-    } else if text.is_empty() {
-        meaning.error(written.span(), "the port has no name".to_owned()).write("write `port = \"/dev/ttyUSB0\"`");
-        return None;
-    } else {
-        // Not relative to the site file: ports have names of the machine's.
-        Port::Serial(text.into())
+    let port = match read_port(text) {
+        Ok(port) => port,
+        Err(wrong) => {
+            meaning.error(written.span(), wrong.what).write(wrong.instead);
+            return None;
+        }
     };
     if mode == LineMode::Listen && matches!(port, Port::Tcp(_)) {
         meaning
@@ -142,15 +139,43 @@ fn port<'a>(
     Some(port)
 }
 
-fn host_and_port(address: &str, written: &Spanned<&str>, scheme: &str, meaning: &mut Meaning<'_>) -> Option<String> {
+/// A text that names no port.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{what}; {instead}")]
+pub struct NoPort {
+    what: String,
+    instead: String,
+}
+
+/// Reads what people write for a port: a path, `tcp://HOST:PORT` or `rtu+tcp://HOST:PORT`.
+///
+/// # Errors
+/// The text is empty, of another scheme, or does not say host and port.
+pub fn read_port(text: &str) -> Result<Port, NoPort> {
+    let text = text.trim();
+    if let Some(address) = text.strip_prefix("rtu+tcp://") {
+        host_and_port(address, "rtu+tcp://").map(Port::RtuOverTcp)
+    } else if let Some(address) = text.strip_prefix("tcp://") {
+        host_and_port(address, "tcp://").map(Port::Tcp)
+    } else if let Some((scheme, _)) = text.split_once("://") {
+        let what = format!("`{scheme}://` is no kind of port");
+        let instead = "write a path such as /dev/ttyUSB0, or tcp://HOST:PORT or rtu+tcp://HOST:PORT".to_owned();
+        Err(NoPort { what, instead })
+    } else if text.is_empty() {
+        Err(NoPort { what: "the port has no name".to_owned(), instead: "write a path such as /dev/ttyUSB0".to_owned() })
+    } else {
+        // Not relative to the site file: ports have names of the machine's.
+        Ok(Port::Serial(text.into()))
+    }
+}
+
+fn host_and_port(address: &str, scheme: &str) -> Result<String, NoPort> {
     if is_host_and_port(address) {
-        return Some(address.to_owned());
+        return Ok(address.to_owned());
     }
     let host = address.split(':').next().filter(|host| !host.is_empty()).unwrap_or("192.0.2.10");
-    meaning
-        .error(written.span(), format!("\"{scheme}{address}\" does not say host and port"))
-        .write(format!("write as in `port = \"{scheme}{host}:502\"`"));
-    None
+    let what = format!("\"{scheme}{address}\" does not say host and port");
+    Err(NoPort { what, instead: format!("write it as in {scheme}{host}:502") })
 }
 
 /// `HOST:PORT` with a port from 1 to 65535.

@@ -25,7 +25,8 @@ use std::path::{Path, PathBuf};
 
 use tallywell_witness::declared::Site;
 
-pub use facts::{UnknownMeter, meter_facts};
+pub use facts::{UnknownMeter, instead_of, meter_facts};
+pub use lines::{NoPort, read_port as port};
 pub use problem::{Problem, Problems, Severity, render, wants_colour};
 pub use schema::{FileKind, schema};
 

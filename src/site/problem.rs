@@ -151,9 +151,10 @@ impl Problem {
             Severity::Error => Level::ERROR,
             Severity::Caution => Level::WARNING.with_name("caution"),
         };
-        let title = level.primary_title(self.message.as_str());
+        let title = level.primary_title(folded(&self.message, BEFORE_TITLE));
         let Some(place) = &self.place else {
-            let instead = self.instead.as_deref().map(|instead| Level::HELP.secondary_title(instead));
+            let instead =
+                self.instead.as_deref().map(|instead| Level::HELP.secondary_title(folded(instead, BEFORE_HELP)));
             return std::iter::once(title).chain(instead).map(Group::with_title).collect();
         };
         let mut group = title.element(place.snippet(AnnotationKind::Primary, &self.also));
@@ -161,11 +162,44 @@ impl Problem {
             group = group.element(other.snippet(AnnotationKind::Context, &[]));
         }
         if let Some(instead) = &self.instead {
-            group = group.element(Level::HELP.message(instead.as_str()));
+            group = group.element(Level::HELP.message(folded(instead, BEFORE_HELP)));
         }
         vec![group]
     }
 }
+
+/// Words in lines of [`COLUMNS`] less what stands before them; what is quoted stays whole, to be copied.
+fn folded(words: &str, before: usize) -> String {
+    let mut whole: Vec<String> = Vec::new();
+    for word in words.split(' ') {
+        match whole.last_mut().filter(|last| last.matches('`').count() % 2 == 1) {
+            Some(quoted) => *quoted = format!("{quoted} {word}"),
+            None => whole.push(word.to_owned()),
+        }
+    }
+    let mut text = String::new();
+    let mut column = 0;
+    for word in whole {
+        let length = word.chars().count();
+        if column > 0 && column + 1 + length > COLUMNS - before {
+            text.push('\n');
+            column = 0;
+        } else if column > 0 {
+            text.push(' ');
+            column += 1;
+        }
+        text.push_str(&word);
+        column += length;
+    }
+    text
+}
+
+/// `caution: `
+const BEFORE_TITLE: usize = 9;
+/// A line number and `= help: `.
+const BEFORE_HELP: usize = 13;
+/// The width of the terminals that reports are made for.
+const COLUMNS: usize = 80;
 
 impl Place {
     /// The stretch, kept inside the text and on character boundaries, and never empty where there is text to underline.
@@ -247,7 +281,7 @@ fn counted(count: usize, noun: &str) -> String {
 /// Problems as text for people, one after another with an empty line between.
 #[must_use]
 pub fn render(problems: &[Problem], colour: bool) -> String {
-    let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+    let renderer = if colour { Renderer::styled() } else { Renderer::plain() }.term_width(COLUMNS);
     let mut report = String::new();
     for problem in problems.iter().take(MOST_SHOWN) {
         for group in problem.groups() {

@@ -250,7 +250,9 @@ line.shed.port = "/dev/ttyUSB0"
 device.x = { line = "shed", address = 1, map = "shed.toml" }
 meter.m.flow = "x.flow"
 "#;
-    insta::assert_snapshot!([report(MAGMETER, &[]), report(site, &[("shed.toml", site)])].join("\n"));
+    let another = site.replace("map = \"shed.toml\"", "map = \"mill.toml\"");
+    let reports = [report(MAGMETER, &[]), report(site, &[]), report(&another, &[("mill.toml", site)])];
+    insta::assert_snapshot!(reports.join("\n"));
 }
 
 #[test]

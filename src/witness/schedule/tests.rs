@@ -371,3 +371,25 @@ proptest! {
         }
     }
 }
+
+/// A port that was just opened is listened to before anything is asked on it.
+#[test]
+fn a_schedule_begun_anew_finds_nobody_late_for_what_could_not_be_asked() {
+    let plan = plan([0], false);
+    let mut schedule = Schedule::new((1..=3).map(|unit| task(unit, milliseconds(500), &plan)).collect(), seconds(0));
+    schedule.begin_at(seconds(1));
+    assert_eq!(schedule.next(seconds(0)), Next::WaitUntil(seconds(1)));
+    let mut now = seconds(1);
+    for unit in 1..=3 {
+        let ask = loop {
+            match schedule.next(now) {
+                Next::Ask(ask) => break ask,
+                Next::WaitUntil(until) => now = until,
+                Next::Nothing => panic!("three units are to be asked"),
+            }
+        };
+        assert_eq!((ask.unit, ask.lateness, ask.skipped), (unit, Some(Duration::ZERO), 0));
+        now = now.after(ask.request.wire_time());
+        schedule.answered(&ask, now);
+    }
+}

@@ -31,8 +31,8 @@ pub enum QuantityError {
     NoUnit {
         /// As written.
         text: String,
-        /// With a unit.
-        example: String,
+        /// With the units that come to mind.
+        examples: Vec<String>,
     },
     /// No unit of this name.
     #[error("`{symbol}` is not a unit known here")]
@@ -82,21 +82,23 @@ impl QuantityError {
     pub fn instead(&self) -> String {
         match self {
             Self::NoNumber { example, .. }
-            | Self::NoUnit { example, .. }
             | Self::WrongDimension { example, .. }
             | Self::OutOfRange { example, .. }
             | Self::UnknownUnit { nearest: None, example, .. } => format!("write it as in `{example}`"),
+            Self::NoUnit { examples, .. } => format!("write it as in {}", quoted(examples)),
             Self::DecimalComma { instead, .. } => format!("write `{instead}`"),
             Self::UnknownUnit { nearest: Some(nearest), .. } => format!("did you mean `{nearest}`?"),
             Self::Ambiguous { choices, .. } => match choices.as_slice() {
                 [only] => format!("write `{only}` if that is what is meant, or else another unit"),
-                several => {
-                    let quoted: Vec<String> = several.iter().map(|choice| format!("`{choice}`")).collect();
-                    format!("write {}", quoted.join(" or "))
-                }
+                several => format!("write {}", quoted(several)),
             },
         }
     }
+}
+
+fn quoted(choices: &[String]) -> String {
+    let quoted: Vec<String> = choices.iter().map(|choice| format!("`{choice}`")).collect();
+    quoted.join(" or ")
 }
 
 /// A number and its unit.
@@ -146,7 +148,9 @@ pub fn quantity(text: &str, wanted: Dimension) -> Result<Quantity, QuantityError
         return Err(QuantityError::OutOfRange { text: text.to_owned(), problem: "too large", example });
     }
     if rest.is_empty() && wanted != Dimension::Number {
-        return Err(QuantityError::NoUnit { text: text.to_owned(), example });
+        let milliseconds = (wanted == Dimension::Time).then(|| format!("{number_text} ms"));
+        let examples = milliseconds.into_iter().chain([example]).collect();
+        return Err(QuantityError::NoUnit { text: text.to_owned(), examples });
     }
     let unit = symbol::find(rest).map_err(|no_unit| no_unit_error(rest, no_unit, example.clone()))?;
     if unit.dimension != wanted {
@@ -235,7 +239,7 @@ pub fn bytes(text: &str) -> Result<u64, QuantityError> {
         return Err(QuantityError::NoNumber { text: text.to_owned(), example: example() });
     };
     if symbol.is_empty() {
-        return Err(QuantityError::NoUnit { text: text.to_owned(), example: format!("{number_text} GiB") });
+        return Err(QuantityError::NoUnit { text: text.to_owned(), examples: vec![format!("{number_text} GiB")] });
     }
     let Some((_, factor)) = BYTES.iter().find(|(name, _)| name.eq_ignore_ascii_case(symbol)) else {
         return Err(QuantityError::UnknownUnit { symbol: symbol.to_owned(), nearest: None, example: example() });
