@@ -14,6 +14,10 @@ use anyhow::Context;
 /// What `fill` said, or why the file cannot be written.
 pub(super) fn write<T>(path: &Path, fill: impl FnOnce(&mut dyn Write) -> anyhow::Result<T>) -> anyhow::Result<T> {
     let cannot = || format!("the file {} cannot be written", path.display());
+    let fill = |out: &mut dyn Write| {
+        // What `fill` reads is named by itself.
+        fill(out).map_err(|error| if error.is::<io::Error>() { error.context(cannot()) } else { error })
+    };
     if path.metadata().is_ok_and(|metadata| !metadata.is_file() && !metadata.is_dir()) {
         let mut out =
             BufWriter::with_capacity(1 << 16, OpenOptions::new().write(true).open(path).with_context(cannot)?);
@@ -73,9 +77,14 @@ mod tests {
         assert!(link.is_symlink());
         assert_eq!(folder.path().read_dir().expect("it is a folder").count(), 2);
 
-        let said = |path: &Path| format!("{:#}", write(path, |_| Ok(())).expect_err("no file can be there"));
+        let said = |path: &Path| {
+            format!("{:#}", write(path, |out| Ok(out.write_all(b"lost")?)).expect_err("no file can be there"))
+        };
         assert!(said(folder.path()).ends_with("it is a folder; name a file in it"));
         assert!(said(&folder.path().join("gone/june.csv")).ends_with("gone; make it first"));
+
+        let full = said(Path::new("/dev/full"));
+        assert!(full.starts_with("the file /dev/full cannot be written"), "{full}");
 
         let terminal = rustix::pty::openpt(rustix::pty::OpenptFlags::RDWR).expect("a terminal can be had");
         rustix::pty::unlockpt(&terminal).expect("it can be unlocked");
