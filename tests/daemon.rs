@@ -13,6 +13,7 @@ use tallywell::store::{Span, StoreReader};
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 use tallywell_sim::wire::Talker;
+use tallywell_witness::tally::EventKind;
 
 /// Longer than anything here takes; a test that waits so long has failed.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -184,6 +185,44 @@ fn a_daemon_polls_and_serves_other_commands_and_ends_with_everything_stored() {
     });
     let export = shed.tallywell(&["export", "--meter", "booster", "--format", "csv"]);
     assert!(export.stdout.starts_with(b"time,flow,total,loop_ma,pulses,status"), "{export:?}");
+
+    // The hours hold what the readings do, the one that ran at the end too.
+    let hours = store.hours(Some("booster"), Span::ALL).unwrap();
+    let readings = shed.readings("booster");
+    assert_eq!(hours.iter().map(|hour| hour.readings as usize).sum::<usize>(), readings.len());
+    let totals: Vec<f64> = readings.iter().filter_map(|reading| Some(reading.total?.value)).collect();
+    let went_by: f64 = hours.iter().map(|hour| hour.total.unwrap().volume_l.0).sum();
+    assert!((went_by - (totals[totals.len() - 1] - totals[0])).abs() < 1e-6, "{hours:?}");
+    let export = shed.tallywell(&["export", "--meter", "booster", "--hourly"]);
+    let lines = String::from_utf8(export.stdout).unwrap();
+    assert!(lines.starts_with("hour,from,to,readings,total_l,") && lines.lines().count() == hours.len() + 1, "{lines}");
+}
+
+#[test]
+fn a_device_that_stops_answering_is_an_event_with_beginning_and_end() {
+    let dead =
+        "\n[[fault]]\ndevices = [\"counter\"]\nwhat = { kind = \"dead\" }\nrate = 1\nbegins = \"4s\"\nends = \"18s\"\n";
+    let shed = Shed::with(|scenario| scenario + dead);
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("bore-1: counter does not answer");
+    daemon.says("bore-1: over: counter does not answer");
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends().0, Some(0));
+    let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
+    for meter in ["bore-1", "bore-2", "booster"] {
+        let events = store.events(Some(meter), Span::ALL).unwrap();
+        let silences: Vec<_> = events.iter().filter(|event| matches!(event.what, EventKind::Silent { .. })).collect();
+        let [silence] = silences.as_slice() else { panic!("{meter}: {events:?}") };
+        assert_eq!(silence.what, EventKind::Silent { device: "counter".to_owned() });
+        let ended = silence.ended.expect("it is over");
+        // The module is away for 14 s; it is missed a little later, and asked again less often by then.
+        let lasted = (ended.steady.0 - silence.began.steady.0) as f64 / 1000.0;
+        assert!((8.0..40.0).contains(&lasted), "{meter}: {lasted} s");
+        assert!(
+            !events.iter().any(|event| matches!(event.what, EventKind::AllSilent | EventKind::Power)),
+            "{events:?}"
+        );
+    }
 }
 
 /// The meters take so long to answer that the line waits for one of them nearly always.

@@ -9,6 +9,7 @@ pub mod demo;
 pub mod disagreements;
 pub mod explain;
 pub mod export;
+mod hourly;
 pub mod note;
 pub mod outputs;
 pub mod period;

@@ -156,7 +156,7 @@ impl Core {
         self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
         for name in site.meters.keys() {
             if let Some(tallies) = self.memory.of(name, &site) {
-                self.stations.resume(name, tallies);
+                self.stations.resume(name, tallies, self.memory.restarted());
             }
             let maintained = reader.maintenance(name, Span { from: Some(clock::wall()), to: None })?;
             self.stations.set_maintenance(name, maintained.iter().any(|(_, end)| end.is_none()));
@@ -190,6 +190,7 @@ impl Core {
             });
         }
         self.memory.remember(&self.stations, &self.site);
+        self.keep_running_hours();
         self.take_up(loaded).map_err(|error| error.to_string())
     }
 
@@ -301,6 +302,12 @@ impl Core {
                         self.meter_changed(meter, change);
                     }
                 }
+                Told::Changed { meter, changes } => {
+                    self.changed = true;
+                    for change in changes {
+                        self.meter_changed(meter, change);
+                    }
+                }
                 Told::Setting { meter, setting, value, wall } => self.setting_read(meter, *setting, *value, *wall),
             }
             if let Some(observer) = &self.observer {
@@ -362,7 +369,8 @@ impl Core {
     }
 
     fn look_after_itself(&mut self) {
-        let expired = self.stations.expire(self.memory.continued(steady(self.clock.now())));
+        let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall: clock::wall() };
+        let expired = self.stations.expire(now);
         self.told(expired);
         while let Ok((line, began, timing)) = self.timings.try_recv() {
             self.keep_timing(&line, began, &timing);
@@ -406,6 +414,15 @@ impl Core {
         let now = clock::wall();
         for (meter, version, body) in self.memory.to_keep(steady(self.clock.now()), now) {
             self.writer.tally_state(meter, version, now, body);
+        }
+    }
+
+    /// Keeps the hours that run as far as they have come: what is declared may change, or the end has come.
+    fn keep_running_hours(&self) {
+        for meter in self.stations.meters() {
+            if let Some(hour) = meter.tallies.running_hour(meter.facts) {
+                self.writer.hour(&hour);
+            }
         }
     }
 
@@ -513,6 +530,7 @@ impl Core {
     pub(super) async fn end(mut self) {
         self.look_after_itself();
         self.keep_memory();
+        self.keep_running_hours();
         if let Some((notices, task)) = self.notices.take() {
             drop(notices);
             if tokio::time::timeout(LAST_NOTICES, task).await.is_err() {

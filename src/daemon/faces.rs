@@ -66,10 +66,10 @@ impl MeterFace {
 fn is_same(one: &Event, other: &Event) -> bool {
     let is_of_one_kind = discriminant(&one.what) == discriminant(&other.what);
     let is_of_one_subject = match (&one.what, &other.what) {
-        (EventKind::Status { name: one }, EventKind::Status { name: other }) => one == other,
+        (EventKind::Status { name: one }, EventKind::Status { name: other })
+        | (EventKind::Silent { device: one }, EventKind::Silent { device: other }) => one == other,
         (EventKind::Current { state: one }, EventKind::Current { state: other }) => one == other,
-        (EventKind::Silent { witness: one }, EventKind::Silent { witness: other })
-        | (EventKind::WentBack { witness: one, .. }, EventKind::WentBack { witness: other, .. }) => one == other,
+        (EventKind::WentBack { witness: one, .. }, EventKind::WentBack { witness: other, .. }) => one == other,
         (EventKind::SettingDiffers { setting: one, .. }, EventKind::SettingDiffers { setting: other, .. })
         | (EventKind::SettingChanged { setting: one, .. }, EventKind::SettingChanged { setting: other, .. }) => {
             one == other

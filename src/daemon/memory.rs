@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::Reading;
 use tallywell_witness::station::Stations;
-use tallywell_witness::tally::MeterTallies;
+use tallywell_witness::tally::{MeterTallies, Moment};
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use super::clock;
@@ -18,7 +18,7 @@ use crate::store::StoreReader;
 use crate::store::evidence::sha256;
 
 /// The layout of what is kept. What an older or newer program kept is not taken up: the tallies then begin anew.
-const LAYOUT: u32 = 1;
+const LAYOUT: u32 = 2;
 /// After a start of the machine whose clock cannot be trusted, so much is taken to have passed.
 const LEAST_PAUSE_MS: i64 = 1_000;
 /// More than this is taken for a wrong clock.
@@ -44,6 +44,8 @@ struct Kept {
 pub(super) struct Memory {
     boot: String,
     ahead_ms: i64,
+    /// When this was taken up, if the machine had restarted since it was kept.
+    restarted: Option<Moment>,
     meters: BTreeMap<String, (String, MeterTallies)>,
 }
 
@@ -66,8 +68,16 @@ impl Memory {
         }
         let boot = clock::boot();
         let ahead_ms = led_on(kept.values(), &boot, now, wall);
+        let restarted = kept.values().any(|kept| kept.boot != boot);
+        let taken_up = Moment { steady: SteadyMillis(now.0 + ahead_ms), wall };
+        let restarted = restarted.then_some(taken_up);
         let meters = kept.into_iter().map(|(name, kept)| (name, (kept.declared, kept.tallies))).collect();
-        Self { boot, ahead_ms, meters }
+        Self { boot, ahead_ms, restarted, meters }
+    }
+
+    /// When the machine was found to have restarted since all this was kept, if it had.
+    pub(super) const fn restarted(&self) -> Option<Moment> {
+        self.restarted
     }
 
     /// An instant of this start's clock on the led-on time line.

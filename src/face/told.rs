@@ -120,7 +120,7 @@ pub fn event_words(what: &EventKind) -> String {
             format!("reverse flow, up to {} L/s, {} L in all", figure(extreme_l_s.0.abs()), figure(volume_l.0))
         }
         EventKind::Current { state } => format!("loop current: {}", state.words()),
-        EventKind::Silent { witness } => format!("{} is not heard any more", witness.word()),
+        EventKind::Silent { device } => format!("{device} does not answer"),
         EventKind::AllSilent => "nothing is heard of the meter".to_owned(),
         EventKind::Power => "several things restarted at once: the power was off".to_owned(),
         EventKind::WentBack { witness, from, to } => format!("{} went back from {from} to {to}", witness.word()),

@@ -113,7 +113,7 @@ pub(super) fn put_disagreement(to: &Connection, it: &Disagreement, cause: Option
 pub(super) fn put_event(to: &Connection, it: &Event) -> rusqlite::Result<()> {
     let what = serde_json::to_value(&it.what).map_err(not_json)?;
     let word = |key: &str| what.get(key).and_then(serde_json::Value::as_str).unwrap_or_default();
-    let subject = ["name", "witness", "setting", "state"].map(word).concat();
+    let subject = ["name", "witness", "device", "setting", "state"].map(word).concat();
     to.prepare_cached(
         "INSERT INTO event (meter, kind, subject, began, ended, body) VALUES (?, ?, ?, ?, ?, ?)
          ON CONFLICT (meter, kind, subject, began) DO UPDATE SET ended = excluded.ended, body = excluded.body",
@@ -161,7 +161,15 @@ pub(super) fn put_setting(
     Ok(())
 }
 
+/// Of an hour that was kept in part, this is the rest or the whole: see [`HourlySummary::joined`].
 pub(super) fn put_hour(to: &Connection, it: &HourlySummary) -> rusqlite::Result<()> {
+    let kept: Option<String> = to
+        .prepare_cached("SELECT body FROM hour WHERE meter = ? AND hour = ?")?
+        .query_row(params![it.meter, it.hour.0], |row| row.get(0))
+        .optional()?;
+    // What an older program kept and this one cannot read gives way.
+    let kept: Option<HourlySummary> = kept.and_then(|body| serde_json::from_str(&body).ok());
+    let it = &kept.map_or_else(|| it.clone(), |kept| kept.joined(it.clone()));
     to.prepare_cached("INSERT OR REPLACE INTO hour (meter, hour, body) VALUES (?, ?, ?)")?.execute(params![
         it.meter,
         it.hour.0,

@@ -6,9 +6,10 @@ use proptest::prelude::*;
 use tallywell_witness::declared::Setting;
 use tallywell_witness::reading::{RawWords, Reading, Sample, StatusBits};
 use tallywell_witness::tally::{
-    Between, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, Largest, Moment, Witness,
+    Between, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, HourlySummary, Largest, Moment,
+    WitnessedVolume,
 };
-use tallywell_witness::units::{SteadyMillis, WallMillis};
+use tallywell_witness::units::{Litres, SteadyMillis, WallMillis};
 
 use super::evidence::{Run, sha256};
 use super::log::{HandedOut, LoggedDisagreement, Note, NoteKind};
@@ -227,7 +228,7 @@ fn what_lasts_comes_back() {
     let writer = Writer::open(&path, options()).unwrap();
     writer.begin_run(run("boot", 1));
     writer.disagreement(&disagreement(None), Some("pulse-gaps"));
-    let silent = EventKind::Silent { witness: Witness::Pulse };
+    let silent = EventKind::Silent { device: "counter".to_owned() };
     let event = Event { meter: "bore-1".to_owned(), what: silent, began: moment(10_000), ended: None };
     writer.event(&event);
     assert!(writer.flush(PATIENCE));
@@ -296,4 +297,34 @@ fn the_hour_that_runs_takes_the_place_of_its_beginning() {
     assert_eq!(reader.line_hours(Span::ALL).unwrap(), all);
     let span = Span { from: Some(WallMillis(3_660_001)), to: None };
     assert_eq!(reader.line_hours(span).unwrap(), all[1..], "the first had ended a minute after it began");
+}
+
+/// An hour that was told in part takes its final form, and one whose tallies began anew in between is the sum of both.
+#[test]
+fn an_hour_is_kept_once_and_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    let writer = Writer::open(&path, options()).unwrap();
+    let hour = |from: i64, to: i64, litres: f64| HourlySummary {
+        meter: "bore-1".to_owned(),
+        hour: WallMillis(3_600_000),
+        from: moment(3_600_000 + from),
+        to: moment(3_600_000 + to),
+        readings: 1,
+        total: Some(WitnessedVolume { volume_l: Litres(litres), share: 0.25, ..WitnessedVolume::default() }),
+        flow: None,
+        current: None,
+        pulse: None,
+        smallest_flow: None,
+        largest_flow: None,
+        maintenance: false,
+    };
+    for part in [hour(0, 1_000, 10.0), hour(0, 2_000, 20.0), hour(3_000, 4_000, 5.0)] {
+        writer.hour(&part);
+        assert!(writer.flush(PATIENCE));
+    }
+    let kept = StoreReader::open(&path).unwrap().hours(Some("bore-1"), Span::ALL).unwrap();
+    let [kept] = kept.as_slice() else { panic!("{kept:?}") };
+    let total = kept.total.unwrap();
+    assert_eq!((kept.readings, total.volume_l, total.share), (2, Litres(25.0), 0.5));
 }

@@ -9,7 +9,7 @@ use crate::declared::{Entry, Setting, Source, Table};
 use crate::decode::{bits, decode};
 use crate::join::{Joiner, Part};
 use crate::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits, WitnessFacts};
-use crate::tally::{Change, MeterTallies, TallyStanding, VolumeJudged};
+use crate::tally::{Change, MeterTallies, Moment, TallyStanding, VolumeJudged};
 use crate::units::{SteadyMillis, WallMillis};
 
 /// A stretch of one table of one device as it was read; for a table of bits each word is one bit.
@@ -39,6 +39,13 @@ pub enum Told {
         /// The reading.
         reading: Box<Reading>,
         /// What it changed.
+        changes: Vec<Change>,
+    },
+    /// Something changed without a reading.
+    Changed {
+        /// The meter's name.
+        meter: String,
+        /// What.
         changes: Vec<Change>,
     },
     /// One of the meter's own settings was read.
@@ -202,10 +209,10 @@ impl Stations {
         told
     }
 
-    /// Hands on the readings that have waited too long for the rest of their witnesses.
-    pub fn expire(&mut self, now: SteadyMillis) -> Vec<Told> {
-        let expired = |station: &mut Station| station.joiner.expire(now).map(|reading| station.finish(reading));
-        self.stations.iter_mut().filter_map(expired).collect()
+    /// Hands on the readings that have waited too long for the rest of their witnesses, and says of which meters nothing
+    /// is heard.
+    pub fn expire(&mut self, now: Moment) -> Vec<Told> {
+        self.stations.iter_mut().filter_map(|station| station.expire(now)).collect()
     }
 
     /// Begins or ends maintenance of a meter; false if there is none of that name.
@@ -223,8 +230,10 @@ impl Stations {
         })
     }
 
-    /// Goes on from what was remembered of a meter; false if there is none of that name.
-    pub fn resume(&mut self, meter: &str, tallies: MeterTallies) -> bool {
+    /// Goes on from what was remembered of a meter; false if there is none of that name. `restarted` is when the machine
+    /// was found to have restarted since, if it had.
+    pub fn resume(&mut self, meter: &str, mut tallies: MeterTallies, restarted: Option<Moment>) -> bool {
+        tallies.resumed(restarted);
         let station = self.stations.iter_mut().find(|station| station.facts.meter.name == meter);
         station.map(|station| station.tallies = tallies).is_some()
     }
@@ -288,6 +297,15 @@ impl Station {
             }),
             Role::Status(_) => None,
         }
+    }
+
+    fn expire(&mut self, now: Moment) -> Option<Told> {
+        if let Some(reading) = self.joiner.expire(now.steady) {
+            return Some(self.finish(reading));
+        }
+        let mut changes = Vec::new();
+        self.tallies.quiet(&self.facts, now, &mut changes);
+        (!changes.is_empty()).then(|| Told::Changed { meter: self.facts.meter.name.clone(), changes })
     }
 
     fn finish(&mut self, reading: Reading) -> Told {

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::finding::{Change, Event, EventKind, Moment};
+use super::finding::{Change, CurrentState, Event, EventKind, Moment};
 use crate::reading::{MeterFacts, StatusBits};
 use crate::units::{Litres, LitresPerSecond};
 
@@ -16,6 +16,8 @@ const HYSTERESIS: f64 = 0.01;
 const NO_FLOW: f64 = 0.005;
 /// Longer than this without a reading, nothing is known of the volume that went by.
 const LONGEST_STEP_S: f64 = 60.0;
+/// A fault signal lasts so long before it is taken for one. Common practice; NAMUR NE 43 leaves it to the receiver.
+const SIGNAL_LASTS_S: f64 = 4.0;
 
 /// What one reading says about events.
 #[derive(Clone, Copy, Debug)]
@@ -25,6 +27,10 @@ pub(super) struct Glance {
     pub(super) flow: Option<f64>,
     pub(super) status: Option<StatusBits>,
     pub(super) running: Option<bool>,
+    /// By its level alone.
+    pub(super) current: Option<CurrentState>,
+    /// Litres between neighbouring values of the total; 0 for an integer.
+    pub(super) total_spacing: Option<f64>,
 }
 
 /// Which event lasts; one of each at a time.
@@ -35,6 +41,8 @@ enum Lasting {
     Low,
     Reverse,
     FlowWithoutPump,
+    Current,
+    TotalCoarse,
 }
 
 /// The events that last.
@@ -43,6 +51,8 @@ pub(super) struct EventWatch {
     #[serde(with = "as_pairs")]
     lasting: BTreeMap<Lasting, Event>,
     last: Option<Moment>,
+    /// A current that signals a fault, or none, and since when.
+    signal: Option<(CurrentState, Moment)>,
 }
 
 impl EventWatch {
@@ -53,6 +63,14 @@ impl EventWatch {
         self.last = Some(glance.moment);
         if let Some(status) = glance.status {
             self.status(facts, glance.moment, status, changes);
+        }
+        if let Some(current) = glance.current {
+            self.current(facts, glance.moment, current, changes);
+        }
+        if let Some(spacing) = glance.total_spacing {
+            let is_coarse = spacing > coarse_from(facts);
+            let kind = |_: Option<&EventKind>| EventKind::TotalCoarse { resolution_l: Litres(spacing) };
+            self.follow(facts, Lasting::TotalCoarse, glance.moment, is_coarse, kind, changes);
         }
         if let Some(flow) = glance.flow {
             self.limits(facts, glance.moment, flow, step, changes);
@@ -82,6 +100,27 @@ impl EventWatch {
                 |_| EventKind::Status { name: name.clone() },
                 changes,
             );
+        }
+    }
+
+    /// A fault signal has to last before it counts, and then lasts until the current means a flow again: a supply that
+    /// sinks wanders through every level.
+    fn current(&mut self, facts: &MeterFacts, now: Moment, state: CurrentState, changes: &mut Vec<Change>) {
+        let lasts = self.lasting.contains_key(&Lasting::Current);
+        let signals = matches!(state, CurrentState::FaultLow | CurrentState::FaultHigh | CurrentState::Open);
+        if !signals {
+            self.signal = None;
+            if lasts && state.is_no_flow() {
+                return;
+            }
+            if lasts {
+                self.follow(facts, Lasting::Current, now, false, |_| EventKind::Current { state }, changes);
+            }
+            return;
+        }
+        let (first, since) = *self.signal.get_or_insert((state, now));
+        if !lasts && now.steady.since(since.steady).0 >= SIGNAL_LASTS_S {
+            self.follow(facts, Lasting::Current, since, true, |_| EventKind::Current { state: first }, changes);
         }
     }
 
@@ -154,6 +193,13 @@ impl EventWatch {
     }
 }
 
+/// A total whose neighbouring values lie farther apart than this many litres loses single pulses, or what flows in a
+/// second at full scale.
+fn coarse_from(facts: &MeterFacts) -> f64 {
+    let pulse = facts.meter.pulse.as_ref().map(|pulse| 0.5 * pulse.volume.0);
+    pulse.or(Some(largest_flow(facts)).filter(|flow| *flow > 0.0)).unwrap_or(f64::INFINITY)
+}
+
 /// The largest flow that the declarations speak of, against which a wandering zero is small.
 fn largest_flow(facts: &MeterFacts) -> f64 {
     let full_scale = facts.meter.current_loop.as_ref().map(|declared| declared.full_scale.0.abs());
@@ -178,6 +224,7 @@ mod as_pairs {
 mod tests {
     use super::*;
     use crate::declared::{Limits, Meter, Tolerance, TotalCounts};
+    use crate::tally::{MeterTallies, VolumeJudged, specimen};
     use crate::units::{SteadyMillis, WallMillis};
 
     fn facts() -> MeterFacts {
@@ -215,7 +262,14 @@ mod tests {
         let mut changes = Vec::new();
         for (second, (flow, status, running)) in (0..).zip(readings) {
             let moment = Moment { steady: SteadyMillis(second * 1000), wall: WallMillis(second * 1000) };
-            let glance = Glance { moment, flow: Some(*flow), status: Some(StatusBits(*status)), running: *running };
+            let glance = Glance {
+                moment,
+                flow: Some(*flow),
+                status: Some(StatusBits(*status)),
+                running: *running,
+                current: None,
+                total_spacing: None,
+            };
             watch.push(&facts, glance, &mut changes);
             // What is remembered survives a restart.
             watch = serde_json::from_str(&serde_json::to_string(&watch).unwrap()).unwrap();
@@ -266,5 +320,63 @@ mod tests {
         let changes = told(&[(1.0, 0, Some(true)), (1.0, 0, Some(false)), (3.0, 0, Some(false)), (3.0, 0, Some(true))]);
         let [Change::EventBegan(_), Change::EventEnded(over)] = changes.as_slice() else { panic!("{changes:?}") };
         assert_eq!(over.what, EventKind::FlowWithoutPump { volume_l: Litres(4.0) });
+    }
+
+    /// NAMUR NE 43: a failure is signalled at 3.6 mA and below or 21.0 mA and above; 3.7 mA and 20.8 mA mean nothing.
+    #[test]
+    fn a_fault_current_is_an_event_once_it_lasts_until_the_current_means_a_flow_again() {
+        let facts = specimen::meter();
+        let mut watch = EventWatch::default();
+        let mut changes = Vec::new();
+        let levels = [(3.5, 3), (12.0, 2), (3.6, 5), (0.2, 2), (3.7, 6), (12.0, 3), (20.8, 10), (21.0, 6), (12.0, 1)];
+        let currents = levels.iter().flat_map(|(level, seconds)| std::iter::repeat_n(*level, *seconds));
+        for (second, current) in (0..).zip(currents) {
+            let moment = Moment { steady: SteadyMillis(second * 1000), wall: WallMillis(second * 1000) };
+            let current = facts.meter.current_loop.as_ref().map(|declared| CurrentState::of(current, declared));
+            let glance = Glance { moment, flow: None, status: None, running: None, current, total_spacing: None };
+            watch.push(&facts, glance, &mut changes);
+        }
+        let told: Vec<_> = changes
+            .iter()
+            .map(|change| match change {
+                Change::EventBegan(it) => (it.what.clone(), it.began.wall.0 / 1000, None),
+                Change::EventEnded(it) => {
+                    (it.what.clone(), it.began.wall.0 / 1000, it.ended.map(|at| at.wall.0 / 1000))
+                }
+                other => panic!("{other:?}"),
+            })
+            .collect();
+        let (low, high) = (CurrentState::FaultLow, CurrentState::FaultHigh);
+        let event = |state, began, ended| (EventKind::Current { state }, began, ended);
+        assert_eq!(
+            told,
+            [event(low, 5, None), event(low, 5, Some(18)), event(high, 31, None), event(high, 31, Some(37))]
+        );
+    }
+
+    /// IEEE 754 binary32 has 24 bits of significand: from 2^24 on neighbouring values lie 2 apart, from 2^28 on 32.
+    #[test]
+    fn a_float_total_that_has_grown_too_large_is_an_event_until_it_is_reset() {
+        let mut facts = specimen::meter();
+        facts.total.as_mut().unwrap().entry.value_type = crate::declared::ValueType::F32;
+        let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
+        let mut changes = Vec::new();
+        let totals = [16_777_214.0, 16_777_216.0, 134_217_728.0, 134_217_744.0, 268_435_456.0, 0.0, 12.0, 24.0];
+        for (second, total) in (0..).zip(totals) {
+            tallies.push(&facts, &specimen::reading(second * 86_400_000, 0.0, total, 4.0, 0.0), &mut changes);
+        }
+        let told: Vec<_> = changes
+            .iter()
+            .filter_map(|change| match change {
+                Change::EventBegan(Event { what: EventKind::TotalCoarse { resolution_l }, .. }) => {
+                    Some((false, resolution_l.0))
+                }
+                Change::EventEnded(Event { what: EventKind::TotalCoarse { resolution_l }, .. }) => {
+                    Some((true, resolution_l.0))
+                }
+                _ => None,
+            })
+            .collect();
+        assert_eq!(told, [(false, 16.0), (true, 32.0)], "25 L a pulse: 8 L apart is fine enough, 16 L is not");
     }
 }

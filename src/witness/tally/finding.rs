@@ -367,10 +367,10 @@ pub enum EventKind {
         /// Which.
         state: CurrentState,
     },
-    /// One witness was not heard any more.
+    /// A device did not answer any more, or a file could not be read.
     Silent {
-        /// Which.
-        witness: Witness,
+        /// The device's name, or the file's path.
+        device: String,
     },
     /// Nothing was heard of the meter at all.
     AllSilent,
@@ -418,8 +418,10 @@ pub enum EventKind {
 /// A volume as one witness tells it.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct WitnessedVolume {
-    /// The volume, net of what ran back where the witness can tell.
+    /// The volume, in the direction in which the meter's total (or its pulses) count.
     pub volume_l: Litres,
+    /// Of it, what went by unheard since the last reading before: some of it may belong to earlier hours.
+    pub unheard_l: Litres,
     /// It is known to this, one way or the other.
     pub uncertainty_l: Litres,
     /// The share of the hour for which this witness was heard.
@@ -433,6 +435,10 @@ pub struct HourlySummary {
     pub meter: String,
     /// The beginning of the hour by the clock on the wall.
     pub hour: WallMillis,
+    /// The first reading in it.
+    pub from: Moment,
+    /// The last.
+    pub to: Moment,
     /// Readings joined in this hour.
     pub readings: u32,
     /// The total register.

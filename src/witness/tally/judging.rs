@@ -17,8 +17,8 @@ const BLOCK_DAMPINGS: f64 = 4.0;
 const BLOCK_READINGS: f64 = 5.0;
 const BLOCK_S: f64 = 10.0;
 /// A silence of so many periods, or so many seconds, is a gap.
-const GAP_PERIODS: f64 = 3.5;
-const GAP_S: f64 = 5.0;
+pub(super) const GAP_PERIODS: f64 = 3.5;
+pub(super) const GAP_S: f64 = 5.0;
 /// So long values have to be absurd before it counts, in seconds.
 const ABSURD_LASTS_S: f64 = 10.0;
 /// A break in a count without pulses to hold it against is over after so long, in seconds.

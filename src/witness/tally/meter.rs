@@ -6,11 +6,13 @@ use super::count_tally::CountTally;
 use super::counter::Advance;
 use super::current_state::StateWatch;
 use super::events::{EventWatch, Glance};
-use super::finding::{Between, Change, CurrentState, DisagreementKind, Moment, Witness};
+use super::finding::{Between, Change, CurrentState, DisagreementKind, HourlySummary, Moment, Witness};
+use super::hourly::{HourBook, HourGlance};
 use super::intake::{Counted, Directions, Intake};
 use super::judging::Break;
 use super::pair::PairTally;
 use super::rules::{RECEIVER_AGE_S, bias_rules, count_rules};
+use super::silence::Silence;
 use super::{VolumeJudged, declared_tallies};
 use crate::reading::{MeterFacts, Reading, Sample};
 use crate::units::{Milliamperes, SteadyMillis};
@@ -39,6 +41,8 @@ pub struct MeterTallies {
     pub(super) period_s: f64,
     pub(super) shift_ms: i64,
     events: EventWatch,
+    silence: Silence,
+    hours: HourBook,
 }
 
 pub(super) const TOTAL_PULSE: usize = 0;
@@ -104,6 +108,8 @@ impl MeterTallies {
             period_s: 0.0,
             shift_ms: 0,
             events: EventWatch::default(),
+            silence: Silence::new(facts),
+            hours: HourBook::default(),
         }
     }
 
@@ -113,11 +119,11 @@ impl MeterTallies {
         self.take_time(moment);
         let mut breaks = Vec::new();
         let seen = self.see(facts, reading, moment, &mut breaks);
+        self.push_hour(facts, &seen, changes);
         if self.maintenance {
             return;
         }
-        let flow = seen.flow.filter(|flow| flow.is_finite() && !seen.flow_is_absurd);
-        self.events.push(facts, Glance { moment, flow, status: reading.status, running: reading.running }, changes);
+        self.push_events(facts, reading, &seen, &breaks, changes);
         self.tell_breaks(facts, moment, &breaks, changes);
         self.push_counts(facts, reading, &seen, changes);
         self.push_pairs(facts, &seen, changes);
@@ -141,6 +147,69 @@ impl MeterTallies {
     #[must_use]
     pub const fn is_maintained(&self) -> bool {
         self.maintenance
+    }
+
+    /// Nothing was heard of the meter until now: says so once that lasts.
+    pub fn quiet(&mut self, facts: &MeterFacts, now: Moment, changes: &mut Vec<Change>) {
+        if !self.maintenance {
+            let now = Moment { steady: SteadyMillis(now.steady.0 + self.shift_ms), ..now };
+            self.silence.quiet(facts, now, changes);
+        }
+    }
+
+    /// The watch goes on after a time in which nobody watched. `restarted` is when the machine was found to have
+    /// restarted since, if it had.
+    pub fn resumed(&mut self, restarted: Option<Moment>) {
+        self.silence.resume(restarted);
+    }
+
+    fn push_events(
+        &mut self,
+        facts: &MeterFacts,
+        reading: &Reading,
+        seen: &Seen,
+        breaks: &[(Witness, Break)],
+        changes: &mut Vec<Change>,
+    ) {
+        let current = facts.meter.current_loop.as_ref().zip(seen.current_ma);
+        let glance = Glance {
+            moment: seen.moment,
+            flow: seen.flow,
+            status: reading.status,
+            running: reading.running,
+            current: current.map(|(declared, current)| CurrentState::of(current, declared)),
+            total_spacing: seen.total.and(self.intake.total.as_ref()).map(Counted::float_spacing),
+        };
+        self.events.push(facts, glance, changes);
+        let went_back = breaks.iter().filter(|(_, it)| matches!(it, Break::WentBack { .. }));
+        self.silence.push(facts, reading, seen.moment, went_back.map(|(witness, _)| *witness), changes);
+    }
+
+    /// The hour that runs, as far as it has come; none before the first reading.
+    #[must_use]
+    pub fn running_hour(&self, facts: &MeterFacts) -> Option<HourlySummary> {
+        self.hours.summary(facts)
+    }
+
+    /// The last reading that was taken.
+    #[must_use]
+    pub const fn last_reading(&self) -> Option<Moment> {
+        self.last
+    }
+
+    fn push_hour(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
+        let slack = self.intake.total.as_ref().map_or((0.0, 0.0), Counted::slack);
+        let glance = HourGlance {
+            moment: seen.moment,
+            maintenance: self.maintenance,
+            period_s: self.period_s,
+            total: seen.total,
+            total_slack: slack.1 - slack.0,
+            pulses: seen.pulses,
+            flow: seen.flow,
+            loop_flow: seen.loop_flow,
+        };
+        self.hours.push(facts, &glance, changes);
     }
 
     /// The flow register or the total is declared.

@@ -8,6 +8,8 @@
 //! - `count_tally`, `band`, `window`: counts held against counts, by set membership;
 //! - `pair`, `bias`: flows held against flows and counts, by [`sequential`] tests with [`run_length`]s known exactly;
 //! - `current_state`: what a current says before it says a flow;
+//! - `events`, `silence`: what lasts from one reading to another, and who is heard;
+//! - `hourly`: what went by in each hour;
 //! - `meter`, `judging`, `standing`: all of it for one meter.
 
 mod band;
@@ -17,6 +19,7 @@ mod counter;
 mod current_state;
 mod events;
 pub mod finding;
+mod hourly;
 mod intake;
 mod judging;
 mod meter;
@@ -24,6 +27,9 @@ mod pair;
 mod rules;
 pub mod run_length;
 pub mod sequential;
+mod silence;
+#[cfg(test)]
+mod specimen;
 mod standing;
 mod window;
 
