@@ -149,6 +149,16 @@ impl PulseOutput {
         }
     }
 
+    /// Queue `pulses` from `now` on, as quickly as the output may: what somebody asked for by the meter's keys.
+    pub fn send_by_hand(&mut self, pulses: u32, now: f64, settings: &Settings) {
+        let interval = settings.pulse_on + settings.pulse_off;
+        for _ in 0..pulses {
+            let begin = now.max(self.next_free);
+            self.next_free = begin + interval;
+            self.waiting.push_back(begin);
+        }
+    }
+
     /// Pulses that had no room to wait.
     #[must_use]
     pub const fn lost(&self) -> u64 {

@@ -109,6 +109,15 @@ impl PointPlan {
     }
 }
 
+/// What somebody let a meter's outputs show, by its keys, instead of the flow.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Simulation {
+    /// The current output drives this, in mA.
+    pub current: Option<f64>,
+    /// The flow makes no pulses.
+    pub without_pulses: bool,
+}
+
 /// A point of measurement at work.
 #[derive(Clone, Debug)]
 pub struct Point {
@@ -126,6 +135,7 @@ pub struct Point {
     flow_random: Stream,
     counter_random: Stream,
     reading_random: Stream,
+    simulation: Simulation,
 }
 
 impl Point {
@@ -157,6 +167,7 @@ impl Point {
             flow_random,
             counter_random,
             reading_random: Stream::new(seed, 4 * place + 2),
+            simulation: Simulation::default(),
             plan,
         }
     }
@@ -203,6 +214,16 @@ impl Point {
         self.flow.running()
     }
 
+    /// The current in its loop.
+    fn current(&self) -> f64 {
+        let circuit = &self.conditions.circuit;
+        match self.simulation.current {
+            Some(_) if circuit.open => 0.0,
+            Some(current) => current.min(circuit.highest),
+            None => self.current.current(),
+        }
+    }
+
     fn run_cycles(&mut self, time: f64) {
         let cycle = self.plan.build.cycle;
         loop {
@@ -217,7 +238,8 @@ impl Point {
             let Conditions { settings, bus, circuit, waiting, .. } = &self.conditions;
             self.meter.measure(flow, settings, bus, &mut self.flow_random);
             self.current.follow_flow(self.meter.for_current(), settings, circuit);
-            self.pulses.follow_flow(self.meter.counted(), begin, cycle, settings, *waiting);
+            let counted = if self.simulation.without_pulses { 0.0 } else { self.meter.counted() };
+            self.pulses.follow_flow(counted, begin, cycle, settings, *waiting);
         }
         self.pulses.emitted(time, &mut self.emitted);
     }
@@ -331,6 +353,18 @@ impl Shed {
         }
     }
 
+    /// Lets a meter's outputs show what was set by its keys, until that is taken back.
+    pub fn simulate(&mut self, place: usize, simulation: Simulation) {
+        self.points[place].simulation = simulation;
+    }
+
+    /// Lets a meter send so many pulses that no flow made.
+    pub fn send_pulses(&mut self, place: usize, pulses: u32) {
+        let now = self.time;
+        let point = &mut self.points[place];
+        point.pulses.send_by_hand(pulses, now, &point.conditions.settings);
+    }
+
     /// What a point's registers show now; sometimes torn, where that is its trouble.
     pub fn read_bus(&mut self, place: usize) -> Image {
         let point = &mut self.points[place];
@@ -346,7 +380,7 @@ impl Shed {
     /// One reading of the current, in milliamperes, of the loop that is connected to a point's input.
     pub fn read_current(&mut self, place: usize) -> f64 {
         let source = self.points[place].conditions.input.connected_to.unwrap_or(place);
-        let current = self.points[source].current.current();
+        let current = self.points[source].current();
         let point = &mut self.points[place];
         point.conditions.input.read(current, &mut point.reading_random)
     }
@@ -361,7 +395,7 @@ impl Shed {
     /// The flow and total registers of a point's controller, if it has one.
     pub fn read_controller(&mut self, place: usize) -> Option<(Words, Words)> {
         let source = self.points[place].conditions.input.connected_to.unwrap_or(place);
-        let current = self.points[source].current.current();
+        let current = self.points[source].current();
         let point = &mut self.points[place];
         let controller = point.conditions.controller.as_ref()?;
         let flow = controller.read_flow(current, &mut point.reading_random);

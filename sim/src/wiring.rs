@@ -105,6 +105,11 @@ impl Wiring {
         &self.shed
     }
 
+    /// The shed behind, to turn something in it.
+    pub const fn shed_mut(&mut self) -> &mut Shed {
+        &mut self.shed
+    }
+
     /// Move on to `time` in seconds from the start; an earlier one changes nothing.
     pub fn advance_to(&mut self, time: f64) {
         if time > self.shed.time() {

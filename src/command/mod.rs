@@ -20,6 +20,7 @@ pub mod scan;
 pub mod schema;
 pub mod sim;
 pub mod timing;
+pub mod trial;
 mod whole_file;
 
 use std::io::IsTerminal;
@@ -76,6 +77,7 @@ enum Command {
     Explain(explain::Arguments),
     Disagreements(disagreements::Arguments),
     Timing(timing::Arguments),
+    Trial(trial::Arguments),
     Note(note::Arguments),
     Export(export::Arguments),
     Sim(sim::Arguments),
@@ -154,6 +156,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Scan(arguments) => scan::run(&arguments),
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
+        Command::Trial(arguments) => trial::run(&arguments),
     }
 }
 

@@ -123,7 +123,7 @@ fn what(arguments: &Arguments) -> Result<NoteKind, anyhow::Error> {
 }
 
 /// Through the daemon where one runs, so that it knows at once; straight into the store where none does.
-fn keep(path: &Path, note: &Note) -> Result<(), anyhow::Error> {
+pub(super) fn keep(path: &Path, note: &Note) -> Result<(), anyhow::Error> {
     let request = Request::Note { note: serde_json::to_value(note)? };
     match socket::ask(&socket::path_beside(path), &request, Some(PATIENCE), |_| true) {
         Ok(()) => Ok(()),
@@ -162,6 +162,7 @@ fn in_words(what: &NoteKind) -> String {
         }
         NoteKind::MaintenanceBegins { text } => with("maintenance begins", text),
         NoteKind::MaintenanceEnds { text } => with("maintenance ends", text),
+        NoteKind::Trial { result } => format!("a trial run: {}", result.verdict.word()),
     }
 }
 

@@ -469,7 +469,7 @@ impl Core {
                     match &note.what {
                         NoteKind::MaintenanceBegins { .. } => self.stations.set_maintenance(&note.meter, true),
                         NoteKind::MaintenanceEnds { .. } => self.stations.set_maintenance(&note.meter, false),
-                        NoteKind::Remark { .. } | NoteKind::Reading { .. } => true,
+                        NoteKind::Remark { .. } | NoteKind::Reading { .. } | NoteKind::Trial { .. } => true,
                     };
                     self.writer.note(note);
                     asked.value(json!({ "kept": true }));

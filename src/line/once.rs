@@ -84,13 +84,39 @@ impl Wanted {
 /// # Errors
 /// The port cannot be used, or is lost meanwhile.
 pub fn read_directly(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(StartError::System)?;
-    runtime.block_on(async {
-        let opened = port::open(line).await.map_err(StartError::Port)?;
-        let clock = Clock::since(Instant::now());
-        let mut bus = Bus::new(line, opened.connection, clock).map_err(StartError::System)?;
-        let mut resting: BTreeMap<UnitAddress, Moment> = BTreeMap::new();
-        read(unit, wanted, async |unit, request| {
+    OwnLine::open(line)?.read(unit, wanted)
+}
+
+/// A line whose port this program opened for itself, to read of it now and again.
+#[derive(Debug)]
+pub struct OwnLine {
+    runtime: tokio::runtime::Runtime,
+    bus: Bus,
+    /// Units that may still answer an earlier request, and until when.
+    resting: BTreeMap<UnitAddress, Moment>,
+}
+
+impl OwnLine {
+    /// Opens the line's port.
+    ///
+    /// # Errors
+    /// The port cannot be used.
+    pub fn open(line: &Line) -> Result<Self, OnceError> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(StartError::System)?;
+        let bus = runtime.block_on(async {
+            let opened = port::open(line).await.map_err(StartError::Port)?;
+            Bus::new(line, opened.connection, Clock::since(Instant::now())).map_err(StartError::System)
+        })?;
+        Ok(Self { runtime, bus, resting: BTreeMap::new() })
+    }
+
+    /// Reads one unit.
+    ///
+    /// # Errors
+    /// The port is lost.
+    pub fn read(&mut self, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
+        let Self { runtime, bus, resting } = self;
+        runtime.block_on(read(unit, wanted, async |unit, request| {
             if let Some(until) = resting.remove(&unit) {
                 bus.listen_until(until).await.map_err(|lost| lost.to_string())?;
             }
@@ -101,9 +127,8 @@ pub fn read_directly(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<V
                 resting.insert(unit, asked.ended.after(bus.worst_latency()));
             }
             Ok(asked.outcome)
-        })
-        .await
-    })
+        }))
+    }
 }
 
 /// Reads one unit through a running line, between the transactions of its schedule.

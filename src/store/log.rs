@@ -5,6 +5,7 @@ use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use tallywell_witness::declared::Setting;
 use tallywell_witness::tally::{Between, Disagreement, Event, HourlySummary, Step};
+use tallywell_witness::trial::record::Trial;
 use tallywell_witness::units::WallMillis;
 
 use super::connection::StoreReader;
@@ -63,6 +64,11 @@ pub enum NoteKind {
     MaintenanceEnds {
         /// Words beside it.
         text: String,
+    },
+    /// A trial run that was made, with all that it found.
+    Trial {
+        /// What it found.
+        result: Box<Trial>,
     },
 }
 

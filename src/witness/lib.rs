@@ -13,6 +13,7 @@
 //! - [`schedule`]: what to ask next, given the time;
 //! - [`sizing`]: how to set a meter's outputs, and what each choice costs;
 //! - [`tally`]: the witnesses compared for ever;
+//! - [`trial`]: a commissioning trial judged, with its uncertainty budget;
 //! - [`cause`]: why they disagree, and what to check;
 //! - [`audit`]: the meter's own settings against what was declared;
 //! - [`station`]: the whole way from registers to verdicts.
@@ -32,4 +33,5 @@ pub mod schedule;
 pub mod sizing;
 pub mod station;
 pub mod tally;
+pub mod trial;
 pub mod units;

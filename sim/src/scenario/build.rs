@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use serde::Deserialize;
 
-use super::Scenario;
 use super::written::{Channels, Device, Entry, Flow, Meter, Parity, Written};
+use super::{Hands, Scenario};
 use super::{faults, written};
 use crate::fault::{Faulty, Injected};
 use crate::frame::Table;
@@ -70,6 +70,7 @@ impl<'a> Builder<'a> {
             absences: self.written.unplugged.iter().map(|absence| absence.begins.0..absence.ends.0).collect(),
             injected,
             devices: self.written.device.iter().map(|(name, device)| (name.clone(), device.address)).collect(),
+            hands: Hands::new(wiring, self.written.meter.keys().cloned().collect()),
         })
     }
 

@@ -2,6 +2,7 @@
 
 mod build;
 mod faults;
+mod hands;
 mod written;
 
 use std::fmt::Write as _;
@@ -10,6 +11,8 @@ use std::io;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
+
+pub use self::hands::{Hands, NoSuchMeter};
 
 use self::build::Builder;
 use self::written::Written;
@@ -28,6 +31,8 @@ pub struct Scenario {
     pub injected: Injected,
     /// The devices by name, with their addresses.
     pub devices: Vec<(String, u8)>,
+    /// What can be done to its meters while it runs.
+    pub hands: Hands,
 }
 
 /// What is wrong with a scenario file.

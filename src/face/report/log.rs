@@ -124,6 +124,7 @@ pub(in crate::face) fn note_words(what: &NoteKind) -> String {
         }
         NoteKind::MaintenanceBegins { text } => with("maintenance begins".to_owned(), text),
         NoteKind::MaintenanceEnds { text } => with("maintenance ends".to_owned(), text),
+        NoteKind::Trial { result } => format!("trial run: {}", result.verdict.word()),
     }
 }
 
