@@ -41,13 +41,14 @@ impl Shed {
         self.folder.path().join("kestrel.db")
     }
 
+    fn command(&self, arguments: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tallywell"));
+        command.args(arguments).args(["--config", "kestrel-creek.toml"]).current_dir(self.folder.path());
+        command
+    }
+
     fn tallywell(&self, arguments: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_tallywell"))
-            .args(arguments)
-            .args(["--config", "kestrel-creek.toml"])
-            .current_dir(self.folder.path())
-            .output()
-            .unwrap()
+        self.command(arguments).output().unwrap()
     }
 
     fn filled() -> Self {
@@ -158,6 +159,54 @@ fn export_writes_what_the_store_holds() {
     let output = shed.tallywell(&[&export[..], &["--out", "no-such-folder/part.csv"]].concat());
     assert_eq!(output.status.code(), Some(2));
     assert!(text(output.stderr).starts_with("error: the file no-such-folder/part.csv cannot be written\n"));
+}
+
+#[test]
+fn the_log_is_for_people_or_for_programs_and_leaves_the_time_to_a_journal() {
+    use std::os::unix::fs::MetadataExt;
+    let shed = Shed::filled();
+    let logged = |arguments: &[&str], journal: Option<fn(&std::fs::Metadata) -> String>| {
+        let log = std::fs::File::create(shed.folder.path().join("log")).unwrap();
+        let mut command = shed.command(&["export", "--meter", "bore-1", "--out", "part.csv"]);
+        command.args(arguments).env_remove("JOURNAL_STREAM");
+        if let Some(named) = journal {
+            command.env("JOURNAL_STREAM", named(&log.metadata().unwrap()));
+        }
+        assert_eq!(command.stderr(log).status().unwrap().code(), Some(0));
+        std::fs::read_to_string(shed.folder.path().join("log")).unwrap()
+    };
+    let is_stamped = |line: &str| line.starts_with("20");
+    assert!(is_stamped(&logged(&[], None)));
+    let in_journal = logged(&[], Some(|log| format!("{}:{}", log.dev(), log.ino())));
+    assert!(in_journal.trim_start().starts_with("INFO 5 readings written to part.csv"), "{in_journal}");
+    let elsewhere = logged(&[], Some(|log| format!("{}:{}", log.dev(), log.ino() + 1)));
+    assert!(is_stamped(&elsewhere), "{elsewhere}");
+    let json: serde_json::Value = serde_json::from_str(&logged(&["--log", "json"], None)).unwrap();
+    assert_eq!(json["level"], "INFO");
+    assert!(json["fields"]["message"].as_str().unwrap().starts_with("5 readings written"), "{json}");
+}
+
+#[test]
+fn who_closes_the_output_ends_the_command_and_who_cannot_take_it_is_an_error() {
+    let shed = Shed::filled();
+    for command in [
+        &["export", "--meter", "bore-1"][..],
+        &["timing"],
+        &["timing", "--format", "json"],
+        &["disagreements"],
+        &["check"],
+        &["explain", "--meter", "bore-1"],
+    ] {
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let output = shed.command(command).stdout(writer).output().unwrap();
+        assert_eq!((output.status.code(), text(output.stderr).as_str()), (Some(0), ""), "{command:?}");
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let output = shed.command(command).stdout(full).output().unwrap();
+        let said = text(output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{command:?}: {said}");
+        assert!(said.starts_with("error: standard output cannot be written: No space left"), "{command:?}: {said}");
+    }
 }
 
 #[test]

@@ -24,6 +24,7 @@ pub mod trial;
 mod whole_file;
 
 use std::io::IsTerminal;
+use std::os::fd::AsFd;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -185,6 +186,13 @@ fn is_broken_pipe(error: &anyhow::Error) -> bool {
         .any(|cause| cause.kind() == std::io::ErrorKind::BrokenPipe)
 }
 
+/// Whether a stream is the one that the service manager connected to its journal: it says which by device and inode, and
+/// whoever is started with its environment may have another stream.
+fn is_journal(stream: impl AsFd) -> bool {
+    let Some(journal) = std::env::var_os("JOURNAL_STREAM") else { return false };
+    rustix::fs::fstat(stream).is_ok_and(|status| journal == *format!("{}:{}", status.st_dev, status.st_ino))
+}
+
 /// Logs go to standard error; without a time stamp where a service manager adds its own.
 fn start_log(arguments: &LogArguments) {
     let level = match arguments.verbose {
@@ -199,8 +207,7 @@ fn start_log(arguments: &LogArguments) {
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false);
-    let stamped_by_others = std::env::var_os("JOURNAL_STREAM").is_some();
-    match (arguments.log, stamped_by_others) {
+    match (arguments.log, is_journal(std::io::stderr())) {
         (LogStyle::Json, _) => builder.json().init(),
         (LogStyle::Text, true) => builder.without_time().init(),
         (LogStyle::Text, false) => builder.init(),

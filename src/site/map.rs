@@ -121,55 +121,54 @@ impl EntryReader<'_, '_> {
         self.report.error(self.file, span, message)
     }
 
-    /// Address, number or reference: exactly one of them.
+    /// Address, number or reference: one of them, or several that say the same.
     fn place(&mut self) -> Option<reference::Placed> {
         let name = *self.name.get_ref();
         let written: Vec<(&str, Range<usize>)> = ["address", "number", "reference"]
             .into_iter()
             .filter_map(|key| Some((key, self.fields.key_span(key)?)))
             .collect();
-        match written.as_slice() {
-            [] => {
-                if !self.file.broken {
-                    let span = self.name.span();
-                    self.error(span, format!("[entry.{name}] does not say where it lies"))
-                        .write("write `address = 0` (from 0), `number = 1` (from 1) or `reference = 40001`");
-                }
-                None
-            }
-            [_] => self.only_place(),
-            [(first, first_span), rest @ ..] => {
-                let others = listed(rest.iter().map(|(key, _)| *key), "and");
-                let file = self.file;
-                let problem = self.report.error(
-                    file,
-                    first_span.clone(),
-                    format!("[entry.{name}] has `{first}` and {others}: which one counts?"),
-                );
-                for (key, span) in rest {
-                    problem.see(file, span.clone(), format!("`{key}` again says where it lies"));
-                }
-                problem.write("keep only one of `address`, `number` and `reference`");
-                None
-            }
+        if written.is_empty() && !self.file.broken {
+            let span = self.name.span();
+            self.error(span, format!("[entry.{name}] does not say where it lies"))
+                .write("write `address = 0` (from 0), `number = 1` (from 1) or `reference = 40001`");
         }
+        let placed: Option<Vec<_>> = written.iter().map(|(key, _)| self.placed_by(key)).collect();
+        let placed = placed?;
+        let first = *placed.first()?;
+        if placed.iter().any(|other| other.address != first.address) {
+            let mut said = written.iter().zip(&placed);
+            let (_, span) = written.first()?;
+            let file = self.file;
+            let message = format!("what [entry.{name}] says of its place are different addresses");
+            let problem = self.report.error(file, span.clone(), message);
+            if let Some((_, placed)) = said.next() {
+                problem.label(format!("address {}", placed.address));
+            }
+            for ((_, span), placed) in said {
+                problem.see(file, span.clone(), format!("address {}", placed.address));
+            }
+            problem.write("keep the right one; `address` counts from 0, `number` and `reference` from 1");
+            return None;
+        }
+        Some(reference::Placed { table: placed.iter().find_map(|placed| placed.table), address: first.address })
     }
 
-    fn only_place(&mut self) -> Option<reference::Placed> {
-        if let Some(address) = self.fields.whole("address") {
-            self.caution_if_reference("address", &address);
-            return Some(reference::Placed { table: None, address: u16::try_from(address.into_inner()).ok()? });
-        }
-        if let Some(number) = self.fields.whole("number") {
-            self.caution_if_reference("number", &number);
-            return Some(reference::Placed { table: None, address: u16::try_from(number.into_inner() - 1).ok()? });
-        }
-        let digits = self.fields.digits("reference")?;
-        match reference::parse(digits.get_ref()) {
-            Ok(placed) => Some(placed),
-            Err(error) => {
-                self.error(digits.span(), error.to_string()).write(error.instead());
-                None
+    fn placed_by(&mut self, key: &str) -> Option<reference::Placed> {
+        match key {
+            "address" | "number" => {
+                let written = self.fields.whole(key)?;
+                self.caution_if_reference(key, &written);
+                let address = u16::try_from(written.into_inner() - i64::from(key == "number")).ok()?;
+                Some(reference::Placed { table: None, address })
+            }
+            _ => {
+                let digits = self.fields.digits(key)?;
+                reference::parse(digits.get_ref())
+                    .inspect_err(|error| {
+                        self.error(digits.span(), error.to_string()).write(error.instead());
+                    })
+                    .ok()
             }
         }
     }

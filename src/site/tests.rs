@@ -111,7 +111,7 @@ unit = "gal/min"
 [entry.total_forward]
 table = "holding"
 address = 2
-number = 3
+number = 2
 type = "u32"
 unit = "L"
 scale = 0

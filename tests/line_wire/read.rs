@@ -123,11 +123,17 @@ fn who_does_not_answer_is_a_bad_answer_and_a_port_that_is_not_there_an_error() {
     assert!(steady(&output).contains("no reply"), "{}", steady(&output));
     for (arguments, said) in [
         (vec!["--port", "nowhere", "--address", "1"], "there is no port nowhere"),
-        (vec!["--config", "site.toml", "--device", "bore-9"], "no device \"bore-9\"; the site has absent, bore-1"),
+        (
+            vec!["--config", "site.toml", "--device", "bore-9"],
+            "there is no device `bore-9` in the site file; did you mean `bore-1`?",
+        ),
         (vec!["--port", "port", "--address", "1", "--raw", "holding", "0", "126"], "1 to 125 are possible"),
         (vec!["--port", "port", "--address", "1", "--raw", "coils", "0", "1"], "\"coils\" is no table"),
         (vec!["--port", "port", "--address", "248"], "248"),
-        (vec![], "--device"),
+        (vec!["--port", "tcp://127.0.0.1", "--address", "1"], "write it as in tcp://127.0.0.1:502"),
+        (vec!["--port", "udp://127.0.0.1:1", "--address", "1"], "`udp://` is no kind of port"),
+        (vec![], "--config <SITE.toml> --device <NAME>"),
+        (vec![], "--port <PORT> --address <N>"),
     ] {
         let output = read(folder.path(), &arguments);
         let error = String::from_utf8_lossy(&output.stderr).into_owned();

@@ -95,6 +95,8 @@ unit = "m3/h"
 scale = 2
 offset = -0.5
 [entry.total]
+address = 2
+number = 3
 reference = 400003
 type = "u32"
 unit = "L"
