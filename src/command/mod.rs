@@ -21,6 +21,7 @@ pub mod schema;
 pub mod sim;
 pub mod timing;
 pub mod trial;
+pub mod watch;
 mod whole_file;
 
 use std::io::IsTerminal;
@@ -79,6 +80,7 @@ enum Command {
     Disagreements(disagreements::Arguments),
     Timing(timing::Arguments),
     Trial(trial::Arguments),
+    Watch(watch::Arguments),
     Note(note::Arguments),
     Export(export::Arguments),
     Sim(sim::Arguments),
@@ -158,6 +160,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Schema(arguments) => schema::run(&arguments),
         Command::Timing(arguments) => timing::run(&arguments),
         Command::Trial(arguments) => trial::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
     }
 }
 

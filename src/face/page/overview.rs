@@ -128,7 +128,7 @@ fn pulse_box(meter: &MeterState) -> Markup {
     let mean = meter.last_minute.iter().find(|mean| mean.witness == "pulse");
     html! {
         div class="witness" {
-            p class="who" { "Pulses" }
+            p class="who" { "Pulses, last minute" }
             p class="large" {
                 @match mean {
                     Some(mean) => { (flow_figure(mean.mean_l_s)) span class="unit" { " L/s" } }

@@ -68,7 +68,7 @@ pub(in crate::face) fn tallies(tallies: &[TallyStanding]) -> Markup {
     }
     html! {
         (square(tallies))
-        div class="wide" {
+        div class="wide" role="region" aria-label="Tallies" tabindex="0" {
             table {
                 thead { tr {
                     th { "First, second" } th class="n" { "First" } th class="n" { "Second" }

@@ -1,0 +1,69 @@
+//! The metrics to readers that no one here wrote: promtool (Debian's prometheus) for the older text format, and the
+//! strict OpenMetrics parser of prometheus-client (PyPI).
+
+use std::io::Write;
+use std::process::{Command, Stdio};
+
+use crate::shed::{Shed, peer, wait_for};
+use crate::web::get;
+
+/// Prints each sample of an OpenMetrics text as `name{label=value,...}`; fails where the text breaks the format.
+const PARSE: &str = "
+import sys
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+for family in text_string_to_metric_families(sys.stdin.read()):
+    assert family.documentation and family.type != 'unknown', family.name
+    assert not family.unit or family.name.endswith('_' + family.unit), family.name
+    for sample in family.samples:
+        print(sample.name + '{' + ','.join(f'{key}={value}' for key, value in sorted(sample.labels.items())) + '}')
+";
+
+#[test]
+fn independent_readers_take_the_metrics() {
+    let shed = Shed::new();
+    let _daemon = shed.start();
+    wait_for("counts of every device", || {
+        get(shed.page, "/metrics", &[])
+            .is_some_and(|answer| answer.body.matches("tallywell_device_replies_total{").count() == 5)
+    });
+
+    let plain = get(shed.page, "/metrics", &[]).unwrap();
+    assert_eq!(plain.header("content-type"), "text/plain; version=0.0.4; charset=utf-8");
+    let (took, said) = fed(Command::new("promtool").args(["check", "metrics"]), &plain.body);
+    assert!(took && said.is_empty(), "promtool says: {said}\n{}", plain.body);
+
+    let open = get(shed.page, "/metrics", &["Accept: application/openmetrics-text; version=1.0.0"]).unwrap();
+    assert_eq!(open.header("content-type"), "application/openmetrics-text; version=1.0.0; charset=utf-8");
+    assert!(open.body.ends_with("\n# EOF\n"));
+    let (took, said) = fed(Command::new(peer("python3")).args(["-c", PARSE]), &open.body);
+    assert!(took, "the parser says: {said}\n{}", open.body);
+    for sample in [
+        "tallywell_build_info{site=Kestrel Creek pump shed,version=",
+        "tallywell_meter_readings_total{meter=bore-1}",
+        "tallywell_meter_flow_cubic_meters_per_second{meter=booster,witness=loop}",
+        "tallywell_meter_loop_current_amperes{meter=bore-2}",
+        "tallywell_tally_verdict{between=total/pulse,meter=bore-1,tallywell_tally_verdict=disagree}",
+        "tallywell_disagreements_total{between=flow/loop,meter=bore-1}",
+        "tallywell_disagreements_open{between=total/pulse,meter=bore-1}",
+        "tallywell_line_busy_seconds_total{line=shed}",
+        "tallywell_device_faults_total{device=counter,kind=crc_errors,line=shed}",
+        "tallywell_device_reply_latency_seconds{device=bore-1,line=shed,quantile=0.99}",
+        "tallywell_store_up{}",
+    ] {
+        assert!(said.contains(sample), "{sample} is not among\n{said}");
+    }
+}
+
+/// Gives a program its input; whether it was content, and what it said.
+fn fed(command: &mut Command, input: &str) -> (bool, String) {
+    let mut child = command
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap_or_else(|error| panic!("{command:?} cannot be started ({error}): run tests/setup.sh"));
+    child.stdin.take().unwrap().write_all(input.as_bytes()).unwrap();
+    let output = child.wait_with_output().unwrap();
+    let said = [output.stdout, output.stderr].concat();
+    (output.status.success(), String::from_utf8(said).unwrap())
+}
