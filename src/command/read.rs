@@ -2,7 +2,7 @@
 
 mod shown;
 
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -114,7 +114,7 @@ fn read_declared(
         Some(request) => Wanted::exactly(&[request]),
         None => Wanted::map(&device.map, line)?,
     };
-    let reads = read_directly(line, unit, wanted).map_err(|error| match error {
+    let reads = watched(line, unit, wanted).map_err(|error| match error {
         OnceError::Start(StartError::Port(port @ PortError::Busy(_))) => {
             anyhow::anyhow!("{port}; if it is this site's daemon under another store, end it first")
         }
@@ -170,7 +170,7 @@ fn read_unknown(
         Some(request) => vec![request],
         None => vec![first_look(Table::Holding), first_look(Table::Input)],
     };
-    let reads = read_directly(&line, unit, Wanted::exactly(&requests))?;
+    let reads = watched(&line, unit, Wanted::exactly(&requests))?;
     Ok((Subject { device: None, address, line }, reads))
 }
 
@@ -188,6 +188,20 @@ fn line_of(port: Port, framing: Framing) -> Line {
         echo: false,
         early_replies: EarlyReplies::Accept,
     }
+}
+
+/// Reads; a person at a terminal sees meanwhile that a device which does not answer is waited for.
+fn watched(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
+    let mut terminal = Some(std::io::stderr()).filter(IsTerminal::is_terminal);
+    if let Some(terminal) = &mut terminal {
+        // Where nothing can be shown, it is read all the same.
+        let _ = write!(terminal, "Asking address {} ...", unit.value());
+    }
+    let reads = read_directly(line, unit, wanted);
+    if let Some(terminal) = &mut terminal {
+        let _ = write!(terminal, "\r\x1b[K");
+    }
+    reads
 }
 
 /// What `--raw` names.
