@@ -1,32 +1,36 @@
-//! `export`: the stored readings of a meter, in the format that `explain --csv` reads.
+//! `export`: the stored readings, as `explain --csv` reads them or as column engines do.
+
+mod parquet;
 
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
-use sha2::{Digest, Sha256};
+use tallywell_witness::declared::Site;
 use tallywell_witness::reading::MeterFacts;
 
 use super::period::{self, PeriodArguments};
 use super::{CommandResult, Outcome, SiteArgument, hourly, whole_file};
-use crate::record::{CsvWriter, Extent};
+use crate::record::{CsvWriter, Extent, Hashing};
 use crate::site;
 use crate::store::evidence::hexadecimal;
 use crate::store::log::HandedOut;
 use crate::store::{self, Span, StoreError, StoreReader};
 
-/// Write the stored readings of a meter, or its hours, as CSV
+/// Write the stored readings of a meter, or its hours, as CSV; or readings of all meters as Parquet
 #[derive(Debug, Args)]
 #[command(after_help = "Exit status: 0 done; 2 could not be done.\n\
-                        Example: tallywell export --config kestrel-creek.toml --meter bore-1 \\\n\
-                        \x20        --format csv --from 2025-03-01 --to 2025-03-02 --out bore-1.csv\n\
+                        Examples:\n\
+                        \x20 tallywell export --config kestrel-creek.toml --meter bore-1 \\\n\
+                        \x20     --format csv --from 2025-03-01 --to 2025-03-02 --out bore-1.csv\n\
+                        \x20 tallywell export --config kestrel-creek.toml --format parquet --out office\n\
                         Hours are kept for ever, however long readings are kept.")]
 pub struct Arguments {
     #[command(flatten)]
     site: SiteArgument,
-    /// The meter's name in the site file
+    /// The meter's name in the site file; Parquet takes all if left out
     #[arg(long, value_name = "NAME")]
-    meter: String,
+    meter: Option<String>,
     /// How the readings are written
     #[arg(long, value_enum, default_value_t = ExportFormat::Csv)]
     format: ExportFormat,
@@ -36,8 +40,10 @@ pub struct Arguments {
     hourly: bool,
     #[command(flatten)]
     period: PeriodArguments,
-    /// The file to write; standard output if left out
-    #[arg(long, value_name = "FILE")]
+    /// The file to write, standard output if left out; for Parquet the
+    /// folder: DIR/site=.../meter=.../date=.../readings.parquet, whole days
+    /// in UTC, written again where they are there already
+    #[arg(long, value_name = "FILE|DIR")]
     out: Option<PathBuf>,
 }
 
@@ -46,6 +52,8 @@ pub struct Arguments {
 enum ExportFormat {
     /// A header and a line for each reading
     Csv,
+    /// A compressed file of columns for each day, with units and types
+    Parquet,
 }
 
 /// Exports.
@@ -54,43 +62,56 @@ enum ExportFormat {
 /// The site file is wrong or has no such meter; the store cannot be read; the file cannot be written.
 pub fn run(arguments: &Arguments) -> CommandResult {
     let loaded = site::load(&arguments.site.config)?;
-    let facts = site::meter_facts(&loaded.site, &arguments.meter)?;
-    let span = arguments.period.span()?;
-    let path = &loaded.site.store.path;
-    let reader = StoreReader::open(path)?;
-    let ExportFormat::Csv = arguments.format;
-    let asked = Asked { span, hourly: arguments.hourly };
-    let count = match &arguments.out {
-        None => {
-            let out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
-            written(&reader, &facts, asked, out)?.0
+    if let Some(meter) = &arguments.meter {
+        site::meter_facts(&loaded.site, meter)?;
+    }
+    let asked = Asked { span: arguments.period.span()?, hourly: arguments.hourly };
+    let reader = StoreReader::open(&loaded.site.store.path)?;
+    let count = match (arguments.format, &arguments.meter, &arguments.out) {
+        (ExportFormat::Csv, Some(meter), out) => export_csv(&reader, &loaded.site, meter, asked, out.as_deref())?,
+        (ExportFormat::Parquet, meter, Some(out)) if !asked.hourly => {
+            parquet::export(&reader, &loaded.site, meter.as_deref(), asked.span, out)?
         }
-        Some(file) => {
-            let (count, sha256) = to_file(&reader, &facts, asked, file)?;
-            tracing::info!("{count} {} written to {}, SHA-256 {sha256}", asked.word(), file.display());
-            let handed_out = HandedOut {
-                at: period::now(),
-                what: format!("export {}", file.display()),
-                meter: arguments.meter.clone(),
-                sha256,
-            };
-            if let Err(error) = store::keep_handed_out(path, &handed_out) {
-                tracing::warn!("the file's hash could not be kept in the store: {error}");
-            }
-            count
-        }
+        (ExportFormat::Csv, None, _) => anyhow::bail!(
+            "a CSV file holds one meter: write --meter NAME ({})",
+            loaded.site.meters.keys().cloned().collect::<Vec<_>>().join(", ")
+        ),
+        (ExportFormat::Parquet, _, None) => anyhow::bail!("Parquet is written into a folder: write --out DIR"),
+        (ExportFormat::Parquet, ..) => anyhow::bail!("hours are written as CSV only: write --format csv"),
     };
     if count == 0 {
         let stored = reader.meters()?.join(", ");
-        let of = if stored.is_empty() { "none".to_owned() } else { stored };
+        let stored = if stored.is_empty() { "none".to_owned() } else { stored };
         tracing::warn!(
-            "the store has no {} of {}{}; it has readings of: {of}",
+            "the store has no {} of {}{}; it has readings of: {stored}",
             asked.word(),
-            arguments.meter,
-            period::in_words(span)
+            arguments.meter.as_deref().unwrap_or("any meter"),
+            period::in_words(asked.span)
         );
     }
     Ok(Outcome::Good)
+}
+
+fn export_csv(
+    reader: &StoreReader,
+    site: &Site,
+    meter: &str,
+    asked: Asked,
+    out: Option<&Path>,
+) -> Result<u64, anyhow::Error> {
+    let facts = site::meter_facts(site, meter)?;
+    let Some(file) = out else {
+        let out = BufWriter::with_capacity(1 << 16, io::stdout().lock());
+        return Ok(written(reader, &facts, asked, out)?.0);
+    };
+    let (count, sha256) = to_file(reader, &facts, asked, file)?;
+    tracing::info!("{count} {} written to {}, SHA-256 {sha256}", asked.word(), file.display());
+    let handed_out =
+        HandedOut { at: period::now(), what: format!("export {}", file.display()), meter: meter.to_owned(), sha256 };
+    if let Err(error) = store::keep_handed_out(&site.store.path, &handed_out) {
+        tracing::warn!("the file's hash could not be kept in the store: {error}");
+    }
+    Ok(count)
 }
 
 /// What is asked for.
@@ -114,8 +135,8 @@ fn to_file(
     file: &Path,
 ) -> Result<(u64, String), anyhow::Error> {
     whole_file::write(file, |out| {
-        let (count, hashing) = written(reader, facts, asked, Hashing { out, hash: Sha256::new() })?;
-        Ok((count, hexadecimal(&hashing.hash.finalize())))
+        let (count, hashing) = written(reader, facts, asked, Hashing::new(out))?;
+        Ok((count, hexadecimal(&hashing.finish().1)))
     })
 }
 
@@ -147,22 +168,4 @@ fn written<W: Write>(
         }
     }
     Ok((count, writer.finish()?))
-}
-
-/// Hashes what passes through.
-struct Hashing<W> {
-    out: W,
-    hash: Sha256,
-}
-
-impl<W: Write> Write for Hashing<W> {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let count = self.out.write(bytes)?;
-        self.hash.update(&bytes[..count]);
-        Ok(count)
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        self.out.flush()
-    }
 }

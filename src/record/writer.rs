@@ -105,26 +105,31 @@ impl<W: Write> CsvWriter<W> {
     }
 
     fn append_status(&mut self, bits: StatusBits) {
-        if bits.0 == 0 {
-            self.line.extend_from_slice(b"ok");
-            return;
-        }
-        let mut text = String::new();
-        for bit in (0..64_usize).filter(|bit| bits.0 >> bit & 1 == 1) {
-            if !text.is_empty() {
-                text.push(';');
-            }
-            match self.status_names.get(bit) {
-                Some(name) => text.push_str(name),
-                None => text.push_str(&format!("bit {bit}")),
-            }
-        }
+        let text = status_text(bits, &self.status_names);
         if text.contains([',', '"', '\n', '\r']) {
             self.line.extend_from_slice(format!("\"{}\"", text.replace('"', "\"\"")).as_bytes());
         } else {
             self.line.extend_from_slice(text.as_bytes());
         }
     }
+}
+
+/// The names of the set bits, separated by `;`, or `ok`.
+pub(super) fn status_text(bits: StatusBits, names: &[String]) -> String {
+    if bits.0 == 0 {
+        return "ok".to_owned();
+    }
+    let mut text = String::new();
+    for bit in (0..64_usize).filter(|bit| bits.0 >> bit & 1 == 1) {
+        if !text.is_empty() {
+            text.push(';');
+        }
+        match names.get(bit) {
+            Some(name) => text.push_str(name),
+            None => text.push_str(&format!("bit {bit}")),
+        }
+    }
+    text
 }
 
 /// The columns of a meter's file: those that every file has, then those for what this meter declares beyond.

@@ -38,6 +38,6 @@ mod writer;
 
 pub use connection::{Lock, StoreReader};
 pub use error::StoreError;
-pub use once::{keep_handed_out, keep_note};
+pub use once::{keep_all_handed_out, keep_handed_out, keep_note};
 pub use readings::{Readings, Span};
 pub use writer::{Health, Options, Writer};

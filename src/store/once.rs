@@ -20,5 +20,19 @@ pub fn keep_note(path: &Path, note: &Note) -> Result<(), StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn keep_handed_out(path: &Path, it: &HandedOut) -> Result<(), StoreError> {
-    log::put_handed_out(&open_to_write(path)?, it).map_err(|source| StoreError::of(path, source))
+    keep_all_handed_out(path, std::slice::from_ref(it))
+}
+
+/// Keeps the hashes of many, all in one transaction.
+///
+/// # Errors
+/// The store cannot be written.
+pub fn keep_all_handed_out(path: &Path, files: &[HandedOut]) -> Result<(), StoreError> {
+    let mut connection = open_to_write(path)?;
+    let mut put_all = || {
+        let transaction = connection.transaction()?;
+        files.iter().try_for_each(|it| log::put_handed_out(&transaction, it))?;
+        transaction.commit()
+    };
+    put_all().map_err(|source| StoreError::of(path, source))
 }

@@ -8,6 +8,7 @@ use std::io::{BufReader, BufWriter, Read, Write};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
+use tallywell::record::parquet::ParquetFolder;
 use tallywell::record::{CsvReader, CsvWriter, Extent};
 use tallywell::site;
 use tallywell::store::evidence::Run;
@@ -58,6 +59,10 @@ fn main() {
         writer.finish().unwrap().flush().unwrap();
     });
     say("store to CSV, all columns", count, seconds, std::fs::metadata(&full).unwrap().len());
+    let office = folder.path().join("office");
+    let ((count, bytes), seconds) = timed(|| to_parquet(&reader, &facts, &office));
+    say("store to Parquet", count, seconds, bytes);
+    println!("    {:.2} bytes a reading, registers and sampling times included", bytes as f64 / count as f64);
     let plain = folder.path().join("plain.csv");
     write_plain(&plain, days);
     for (what, path) in [("CSV, all columns, read", &full), ("CSV, six columns, read", &plain)] {
@@ -73,6 +78,18 @@ fn main() {
         say(what, count, seconds, bytes);
         println!("    {:.1} times the time that merely reading the file takes", seconds / merely);
     }
+}
+
+/// Returns how many readings, and the bytes of all files.
+fn to_parquet(reader: &StoreReader, facts: &MeterFacts, folder: &Path) -> (usize, u64) {
+    let mut out = ParquetFolder::new(folder, "bench", facts).unwrap();
+    let (mut count, mut files) = (0, Vec::new());
+    for reading in reader.readings("bore-1", Span::ALL).unwrap() {
+        files.extend(out.push(&reading.unwrap()).unwrap());
+        count += 1;
+    }
+    files.extend(out.finish().unwrap());
+    (count, files.iter().map(|file| std::fs::metadata(&file.path).unwrap().len()).sum())
 }
 
 fn timed<T>(work: impl FnOnce() -> T) -> (T, f64) {

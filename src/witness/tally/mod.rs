@@ -10,7 +10,8 @@
 //! - `current_state`: what a current says before it says a flow;
 //! - `events`, `silence`: what lasts from one reading to another, and who is heard;
 //! - `hourly`: what went by in each hour;
-//! - `meter`, `judging`, `standing`: all of it for one meter.
+//! - `meter`, `judging`, `standing`: all of it for one meter;
+//! - `gain`: what the counts gained from reading to reading, for whoever adds up volumes.
 
 mod band;
 mod bias;
@@ -19,6 +20,7 @@ mod counter;
 mod current_state;
 mod events;
 pub mod finding;
+mod gain;
 mod hourly;
 mod intake;
 mod judging;
@@ -39,6 +41,7 @@ pub use finding::{
     Between, Change, CurrentState, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, HourlySummary,
     Largest, Moment, Step, TallyStanding, Verdict, Witness, WitnessedVolume,
 };
+pub use gain::{Gain, Gains};
 pub use meter::MeterTallies;
 
 use crate::reading::MeterFacts;
