@@ -106,7 +106,7 @@ fn follow(path: &Path, arguments: &Arguments) -> CommandResult {
             }
             Err(SocketError::Failed { source, .. }) if is_silence(&source) => {
                 if arguments.format.format == Format::Text {
-                    screen.say("Nothing has changed for 10 s: nothing answers, or the daemon is stuck.")?;
+                    screen.say("The daemon has told nothing for 10 s: it is stuck, or the machine is.")?;
                 }
             }
             Err(error) => return Err(error.into()),

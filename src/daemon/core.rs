@@ -54,7 +54,6 @@ pub(super) struct Core {
     writer: Writer,
     notices: Option<(Notices, tokio::task::JoinHandle<()>)>,
     observer: Option<mpsc::UnboundedSender<Told>>,
-    watchers: Vec<Asked>,
     faces: Faces,
     settings: Settings,
     namer: Namer,
@@ -104,7 +103,6 @@ impl Core {
             writer,
             notices: None,
             observer,
-            watchers: Vec::new(),
             faces: Faces::new(),
             settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
@@ -382,18 +380,14 @@ impl Core {
             self.keep_memory();
         }
         self.say_store_trouble();
-        if std::mem::take(&mut self.changed) {
+        let changed = std::mem::take(&mut self.changed);
+        if changed {
             // Progress of the polling is what the watchdog is tied to.
             supervisor::alive();
-            let wants_page = self.faces.wants_state();
-            if wants_page || !self.watchers.is_empty() {
-                let state = self.state();
-                if wants_page {
-                    self.faces.publish(&state);
-                }
-                let state = json!(state);
-                self.watchers.retain(|watcher| watcher.value(state.clone()));
-            }
+        }
+        if self.faces.wants(changed) {
+            let state = self.state();
+            self.faces.tell(&state);
         }
     }
 
@@ -460,9 +454,8 @@ impl Core {
     fn asked(&mut self, asked: Asked, sources: &Sources) {
         match asked.request.clone() {
             Request::Watch => {
-                if asked.value(json!(self.state())) {
-                    self.watchers.push(asked);
-                }
+                let state = self.state();
+                self.faces.watch(asked, &state);
             }
             Request::Note { note } => match serde_json::from_value::<Note>(note) {
                 Ok(note) => {

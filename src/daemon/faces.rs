@@ -5,6 +5,7 @@ use std::mem::discriminant;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use serde_json::json;
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::{Between, Change, Disagreement, Event, EventKind};
@@ -13,12 +14,13 @@ use tokio::sync::watch;
 
 use super::clock;
 use super::minute::LastMinute;
+use super::socket::Asked;
 use crate::face::page::{Declared, Page, Published};
 use crate::face::state::{Counted, LastingEvent, OpenDisagreement, State, tally_name};
 use crate::line::statistics::LineTiming;
 use crate::store::{Span, StoreError, StoreReader};
 
-/// The page is told how things stand no more often than this.
+/// The page is told how things stand so often, and watchers at least so often.
 const PUBLISHED_EVERY: Duration = Duration::from_secs(1);
 
 /// What is kept of one meter.
@@ -122,6 +124,7 @@ pub(super) struct Faces {
     meters: BTreeMap<String, MeterFace>,
     lines: BTreeMap<String, LineCounts>,
     declared: Arc<Declared>,
+    watchers: Vec<Asked>,
     page: Option<(Page, watch::Sender<Arc<Published>>)>,
     published: Instant,
 }
@@ -135,6 +138,7 @@ impl Faces {
             meters: BTreeMap::new(),
             lines: BTreeMap::new(),
             declared: Arc::default(),
+            watchers: Vec::new(),
             page: None,
             published: Instant::now(),
         }
@@ -236,17 +240,36 @@ impl Faces {
         self.lines.get(name).map(LineCounts::all).unwrap_or_default()
     }
 
-    /// True where somebody is to be told how things stand.
-    pub(super) fn wants_state(&self) -> bool {
-        self.page.is_some() && self.published.elapsed() >= PUBLISHED_EVERY
+    /// True where somebody is to be told how things stand: watchers of every change, and all now and then that nothing has
+    /// changed, since what is shown grows old.
+    pub(super) fn wants(&self, changed: bool) -> bool {
+        let is_watched = !self.watchers.is_empty();
+        is_watched && changed || (is_watched || self.page.is_some()) && self.is_due()
     }
 
-    /// Tells the page how things stand.
-    pub(super) fn publish(&mut self, state: &State) {
-        self.published = Instant::now();
-        if let Some((_, publish)) = &self.page {
-            publish
-                .send_replace(Arc::new(Published { state: Some(state.clone()), declared: Arc::clone(&self.declared) }));
+    fn is_due(&self) -> bool {
+        self.published.elapsed() >= PUBLISHED_EVERY
+    }
+
+    /// Tells a watcher how things stand, now and from now on.
+    pub(super) fn watch(&mut self, asked: Asked, state: &State) {
+        if asked.value(json!(state)) {
+            self.watchers.push(asked);
+        }
+    }
+
+    /// Tells all who look how things stand.
+    pub(super) fn tell(&mut self, state: &State) {
+        if self.is_due() {
+            self.published = Instant::now();
+            if let Some((_, publish)) = &self.page {
+                let declared = Arc::clone(&self.declared);
+                publish.send_replace(Arc::new(Published { state: Some(state.clone()), declared }));
+            }
+        }
+        if !self.watchers.is_empty() {
+            let state = json!(state);
+            self.watchers.retain(|watcher| watcher.value(state.clone()));
         }
     }
 }

@@ -12,6 +12,7 @@ use super::core::LineState as Known;
 use super::faces::Faces;
 use crate::face::state::{DeviceState, LineState, MeterState, Quantiles, Shown, State, StoreState};
 use crate::line::statistics::{DeviceReport, LineTiming, TimesReport};
+use crate::record::Quantity;
 use crate::store::Health;
 
 /// The whole state.
@@ -52,6 +53,7 @@ fn meter(standing: Standing<'_>, faces: &Faces) -> MeterState {
     MeterState {
         meter: meter.name.clone(),
         time: latest.map(|reading| reading.wall),
+        every_s: slowest_s(standing.facts),
         flow: shown(flow_read, flow),
         flow_l_s: in_base(flow_read, flow),
         total: shown(total_read, total),
@@ -72,6 +74,12 @@ fn meter(standing: Standing<'_>, faces: &Faces) -> MeterState {
         events: face.map(|face| face.lasting()).unwrap_or_default(),
         counted: face.map(|face| face.counted.clone()).unwrap_or_default(),
     }
+}
+
+/// The time between readings of the slowest witness, in seconds.
+pub(super) fn slowest_s(facts: &MeterFacts) -> f64 {
+    let every = Quantity::ALL.into_iter().filter_map(|quantity| Some(quantity.facts(facts)?.every.as_secs_f64()));
+    every.fold(0.0, f64::max)
 }
 
 fn finite(sample: Option<Sample>) -> Option<f64> {

@@ -7,18 +7,20 @@ use tallywell_witness::decode::{modulus, resolution, unwrap_step};
 use tallywell_witness::reading::{MeterFacts, Reading, Sample, WitnessFacts};
 use tallywell_witness::units::{Milliamperes, SteadyMillis};
 
+use super::live::slowest_s;
 use crate::face::state::MeanFlow;
 
-/// How far back is looked.
-const MINUTE_MS: i64 = 60_000;
+/// How far back is looked, in ms and in periods of the slowest witness, whichever is longer.
+const MINUTE: (i64, i64) = (60_000, 6);
 /// Less than this is too short for a mean.
-const LEAST_MS: i64 = 10_000;
+const LEAST: (i64, i64) = (10_000, 2);
 /// After a silence longer than this it begins anew.
-const GAP_MS: i64 = 15_000;
+const GAP: (i64, i64) = (15_000, 4);
 
 /// What the witnesses of one meter said of late.
 #[derive(Clone, Debug, Default)]
 pub(super) struct LastMinute {
+    every_ms: i64,
     flow: Track,
     current: Track,
     total: CountTrack,
@@ -28,13 +30,16 @@ pub(super) struct LastMinute {
 impl LastMinute {
     /// Takes the next reading.
     pub(super) fn push(&mut self, facts: &MeterFacts, reading: &Reading) {
+        #[expect(clippy::cast_possible_truncation, reason = "a cast saturates")]
+        let every_ms = (slowest_s(facts) * 1000.0) as i64;
+        self.every_ms = every_ms;
         if let (Some(sample), Some(of)) = (reading.flow, &facts.flow) {
-            self.flow.push(sample.at, of.entry.unit.value_in_base(sample.value));
+            self.flow.push(every_ms, sample.at, of.entry.unit.value_in_base(sample.value));
         }
         if let (Some(sample), Some(declared)) = (reading.loop_ma, &facts.meter.current_loop) {
             let (low, high) = declared.saturates;
             if low.0 <= sample.value && sample.value <= high.0 {
-                self.current.push(sample.at, declared.flow_of(Milliamperes(sample.value)).0);
+                self.current.push(every_ms, sample.at, declared.flow_of(Milliamperes(sample.value)).0);
             } else {
                 self.current = Track::default();
             }
@@ -42,11 +47,11 @@ impl LastMinute {
         if let (Some(sample), Some(of)) = (reading.total, &facts.total) {
             let sign = if facts.meter.total_counts == TotalCounts::Reverse { -1.0 } else { 1.0 };
             let may_go_back = facts.meter.total_counts == TotalCounts::Net;
-            self.total.push(sample, of, sign * of.entry.unit.value_in_base(1.0), may_go_back);
+            self.total.push(every_ms, sample, of, sign * of.entry.unit.value_in_base(1.0), may_go_back);
         }
         if let (Some(sample), Some(of), Some(pulse)) = (reading.pulses, &facts.pulses, &facts.meter.pulse) {
             let sign = if pulse.counts == PulseCounts::Reverse { -1.0 } else { 1.0 };
-            self.pulses.push(sample, of, sign * pulse.volume.0, false);
+            self.pulses.push(every_ms, sample, of, sign * pulse.volume.0, false);
         }
     }
 
@@ -61,10 +66,10 @@ impl LastMinute {
             })
         };
         [
-            mean("flow", self.flow.mean(), 0.0),
-            mean("loop", self.current.mean(), 0.0),
-            mean("total", self.total.track.rate(), self.total.step_l),
-            mean("pulse", self.pulses.track.rate(), self.pulses.step_l),
+            mean("flow", self.flow.mean(self.every_ms), 0.0),
+            mean("loop", self.current.mean(self.every_ms), 0.0),
+            mean("total", self.total.track.rate(self.every_ms), self.total.step_l),
+            mean("pulse", self.pulses.track.rate(self.every_ms), self.pulses.step_l),
         ]
         .into_iter()
         .flatten()
@@ -72,12 +77,17 @@ impl LastMinute {
     }
 }
 
+/// A time that is neither shorter than so many ms nor than so many periods.
+fn least((ms, periods): (i64, i64), every_ms: i64) -> i64 {
+    ms.max(periods * every_ms)
+}
+
 /// Values of the last minute and their instants.
 #[derive(Clone, Debug, Default)]
 struct Track(VecDeque<(SteadyMillis, f64)>);
 
 impl Track {
-    fn push(&mut self, at: SteadyMillis, value: f64) {
+    fn push(&mut self, every_ms: i64, at: SteadyMillis, value: f64) {
         if !value.is_finite() {
             return;
         }
@@ -85,34 +95,34 @@ impl Track {
             if at <= *last {
                 return;
             }
-            if at.0 - last.0 > GAP_MS {
+            if at.0 - last.0 > least(GAP, every_ms) {
                 self.0.clear();
             }
         }
         self.0.push_back((at, value));
         // One value from before the minute's beginning is kept, or a slow meter would never fill one.
-        while self.0.get(1).is_some_and(|(second, _)| at.0 - second.0 >= MINUTE_MS) {
+        while self.0.get(1).is_some_and(|(second, _)| at.0 - second.0 >= least(MINUTE, every_ms)) {
             self.0.pop_front();
         }
     }
 
     /// First and last, if they lie far enough apart, and the seconds between them.
-    fn ends(&self) -> Option<(f64, f64, f64)> {
+    fn ends(&self, every_ms: i64) -> Option<(f64, f64, f64)> {
         let ((begin, first), (end, last)) = (self.0.front()?, self.0.back()?);
-        (end.0 - begin.0 >= LEAST_MS).then(|| (*first, *last, end.since(*begin).0))
+        (end.0 - begin.0 >= least(LEAST, every_ms)).then(|| (*first, *last, end.since(*begin).0))
     }
 
     /// The mean over time of values that are flows, and the seconds.
-    fn mean(&self) -> Option<(f64, f64)> {
-        let (_, _, over) = self.ends()?;
+    fn mean(&self, every_ms: i64) -> Option<(f64, f64)> {
+        let (_, _, over) = self.ends(every_ms)?;
         let pairs = self.0.iter().zip(self.0.iter().skip(1));
         let volume: f64 = pairs.map(|((t0, q0), (t1, q1))| t1.since(*t0).0 * f64::midpoint(*q0, *q1)).sum();
         Some((volume / over, over))
     }
 
     /// The rate at which values that are volumes grew, and the seconds.
-    fn rate(&self) -> Option<(f64, f64)> {
-        let (first, last, over) = self.ends()?;
+    fn rate(&self, every_ms: i64) -> Option<(f64, f64)> {
+        let (first, last, over) = self.ends(every_ms)?;
         Some(((last - first) / over, over))
     }
 }
@@ -128,7 +138,7 @@ struct CountTrack {
 }
 
 impl CountTrack {
-    fn push(&mut self, sample: Sample, of: &WitnessFacts, litres_per_count: f64, may_go_back: bool) {
+    fn push(&mut self, every_ms: i64, sample: Sample, of: &WitnessFacts, litres_per_count: f64, may_go_back: bool) {
         if !sample.value.is_finite() {
             return;
         }
@@ -139,7 +149,7 @@ impl CountTrack {
         }
         self.litres += step * litres_per_count;
         self.step_l = (resolution(&of.entry, sample.value) * litres_per_count).abs();
-        self.track.push(sample.at, self.litres);
+        self.track.push(every_ms, sample.at, self.litres);
     }
 }
 
@@ -209,5 +219,19 @@ mod tests {
         assert_eq!(names, ["flow", "loop", "total"], "the pulses went back");
         minute.push(&facts, &reading(90, 0.0));
         assert_eq!(minute.means(), []);
+    }
+
+    #[test]
+    fn a_meter_that_is_read_seldom_is_looked_at_for_longer() {
+        let mut facts = facts();
+        if let Some(flow) = &mut facts.flow {
+            flow.every = std::time::Duration::from_secs(30);
+        }
+        let mut minute = LastMinute::default();
+        for second in (0..600).step_by(30) {
+            minute.push(&facts, &reading(second, 0.0));
+        }
+        let means = minute.means();
+        assert!(means.len() == 4 && means.iter().all(|mean| (mean.over_s - 180.0).abs() < 1e-9), "{means:?}");
     }
 }

@@ -33,6 +33,10 @@ pub struct State {
     pub store: StoreState,
 }
 
+/// A reading is overdue after so many of its periods and so many seconds.
+const OVERDUE_PERIODS: f64 = 3.0;
+const OVERDUE_S: f64 = 5.0;
+
 /// One meter.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MeterState {
@@ -41,6 +45,8 @@ pub struct MeterState {
     /// When it was read last.
     #[serde(with = "instant::optional")]
     pub time: Option<WallMillis>,
+    /// The time between readings of its slowest witness.
+    pub every_s: f64,
     /// The flow register as it came.
     pub flow: Option<Shown>,
     /// The flow register.
@@ -76,6 +82,14 @@ pub struct MeterState {
 }
 
 impl MeterState {
+    /// How old its last reading is at `now`, in seconds, where that is older than it should be.
+    #[must_use]
+    pub fn overdue_s(&self, now: WallMillis) -> Option<f64> {
+        #[expect(clippy::cast_precision_loss, reason = "milliseconds of civil time fit a double")]
+        let age = (now.0 - self.time?.0) as f64 / 1000.0;
+        (age > OVERDUE_PERIODS * self.every_s + OVERDUE_S).then_some(age)
+    }
+
     /// One word for the meter: a disagreement that stands open, or a tally beyond its tolerance, outweighs all that agrees.
     #[must_use]
     pub fn verdict(&self) -> Verdict {

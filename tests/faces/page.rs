@@ -4,7 +4,6 @@ use std::io::Write;
 use std::net::TcpStream;
 
 use serde_json::Value;
-use tallywell::store::{Span, StoreReader};
 
 use crate::shed::{Shed, wait_for};
 use crate::web::{Answer, get, send};
@@ -52,12 +51,8 @@ fn the_page_shows_what_is_known_and_changes_nothing() {
             stream
         })
         .collect();
-    let stored = || {
-        let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
-        store.readings("bore-1", Span::ALL).unwrap().count()
-    };
-    let before = stored();
-    wait_for("readings while the page is besieged", || stored() >= before + 3);
+    let before = shed.stored("bore-1");
+    wait_for("readings while the page is besieged", || shed.stored("bore-1") >= before + 3);
     // Those who send nothing are let go, and others are served again.
     assert_eq!(ask("/", &[]).status, 200);
     drop(idle);
@@ -92,6 +87,29 @@ fn refuses_what_it_should(shed: &Shed) {
     }
     let head = send(page, &format!("HEAD / HTTP/1.1\r\nHost: {page}\r\nConnection: close\r\n\r\n")).unwrap();
     assert_eq!((head.status, head.body.as_str()), (200, ""));
+}
+
+#[test]
+fn a_page_comes_and_goes_with_the_site_file_and_waits_for_its_address() {
+    let shed = Shed::new();
+    let with_page = std::fs::read_to_string(shed.path("site.toml")).unwrap();
+    let (without_page, _) = with_page.split_once("[page]").unwrap();
+    // Somebody else has the address: polling begins all the same, and the page comes when the address is free.
+    let occupied = std::net::TcpListener::bind(shed.page).unwrap();
+    let daemon = shed.start_unseen();
+    wait_for("a reading", || shed.stored("bore-1") >= 1);
+    drop(occupied);
+    wait_for("the page", || shed.state().is_some());
+
+    std::fs::write(shed.path("site.toml"), without_page).unwrap();
+    daemon.reload();
+    wait_for("the page's end", || TcpStream::connect(shed.page).is_err());
+    let before = shed.stored("bore-1");
+    wait_for("readings without the page", || shed.stored("bore-1") > before + 1);
+    std::fs::write(shed.path("site.toml"), &with_page).unwrap();
+    daemon.reload();
+    wait_for("the page again", || shed.state().is_some());
+    daemon.end();
 }
 
 /// What every answer carries.

@@ -7,6 +7,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Pid, Signal, kill_process};
+use tallywell::store::{Span, StoreReader};
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 
@@ -56,17 +57,31 @@ impl Shed {
 
     /// Starts the daemon and waits until every meter was read on the page.
     pub fn start(&self) -> Daemon {
-        let mut child = self.command(&["run"]).stderr(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
-        let stderr = BufReader::new(child.stderr.take().unwrap());
-        // Read away, so that the daemon never waits for us.
-        std::thread::spawn(move || stderr.lines().for_each(drop));
-        let daemon = Daemon(child);
+        let daemon = self.start_unseen();
         wait_for("every meter on the page", || {
             self.state().is_some_and(|state| {
                 state["meters"].as_array().is_some_and(|meters| meters.len() == 3 && meters.iter().all(is_read))
             })
         });
         daemon
+    }
+
+    /// How many readings of a meter are stored.
+    pub fn stored(&self, meter: &str) -> usize {
+        let store = self.path("kestrel.db");
+        if !store.exists() {
+            return 0;
+        }
+        StoreReader::open(&store).map_or(0, |store| store.readings(meter, Span::ALL).unwrap().count())
+    }
+
+    /// Starts the daemon.
+    pub fn start_unseen(&self) -> Daemon {
+        let mut child = self.command(&["run"]).stderr(Stdio::piped()).stdout(Stdio::null()).spawn().unwrap();
+        let stderr = BufReader::new(child.stderr.take().unwrap());
+        // Read away, so that the daemon never waits for us.
+        std::thread::spawn(move || stderr.lines().for_each(drop));
+        Daemon(child)
     }
 
     /// How things stand, as the page tells it to a program.
@@ -82,6 +97,11 @@ fn is_read(meter: &serde_json::Value) -> bool {
 }
 
 impl Daemon {
+    /// Has it read the site file again.
+    pub fn reload(&self) {
+        kill_process(Pid::from_child(&self.0), Signal::HUP).unwrap();
+    }
+
     /// Ends it as a service manager does.
     pub fn end(mut self) {
         kill_process(Pid::from_child(&self.0), Signal::TERM).unwrap();

@@ -6,8 +6,6 @@ use crate::command::period::short;
 use crate::face::state::{LineState, MeterState, State};
 
 const WIDTH: usize = 80;
-/// A reading older than this is said to be old, in seconds.
-const OLD_S: i64 = 15;
 const TALLIES: [(Between, &str); 3] =
     [(Between::FlowLoop, "B:L"), (Between::TotalPulse, "T:P"), (Between::TotalFlow, "T:B")];
 
@@ -79,12 +77,10 @@ const fn sign(verdict: Verdict) -> &'static str {
 /// What belongs to the row itself: that it is old, maintained, or that the meter raises an alarm.
 fn remarks(state: &State, meter: &MeterState) -> Vec<String> {
     let mut remarks = Vec::new();
-    match meter.time {
-        None => remarks.push("not read yet".to_owned()),
-        Some(time) if state.at.0 - time.0 > OLD_S * 1000 => {
-            remarks.push(format!("last read {} s ago", (state.at.0 - time.0) / 1000));
-        }
-        Some(_) => {}
+    if meter.time.is_none() {
+        remarks.push("not read yet".to_owned());
+    } else if let Some(age) = meter.overdue_s(state.at) {
+        remarks.push(format!("last read {age:.0} s ago"));
     }
     if meter.maintenance {
         remarks.push("maintenance: judged by nothing".to_owned());
@@ -209,7 +205,7 @@ mod tests {
             "at": "2026-03-01T13:54:44.000Z",
             "running_since": "2026-03-01T13:52:43.000Z",
             "meters": [{
-                "meter": "bore-1", "time": "2026-03-01T13:54:44.000Z",
+                "meter": "bore-1", "time": "2026-03-01T13:54:44.000Z", "every_s": 1.0,
                 "flow": { "value": 83.41, "unit": "m3/h" }, "flow_l_s": 23.17,
                 "total": { "value": 1206.469, "unit": "m3" }, "total_l": 1_206_469.0,
                 "loop_ma": 14.298, "loop_flow_l_s": 23.17,
@@ -233,7 +229,7 @@ mod tests {
                 }],
                 "counted": { "readings": 117, "disagreements": { "total/pulse": 1 }, "events": {} },
             }, {
-                "meter": "north-well-of-s\u{fc}d", "time": "2026-03-01T13:54:04.000Z", "flow": null, "flow_l_s": null, "total": null,
+                "meter": "north-well-of-s\u{fc}d", "time": "2026-03-01T13:54:04.000Z", "every_s": 5.0, "flow": null, "flow_l_s": null, "total": null,
                 "total_l": null, "loop_ma": 3.55, "loop_flow_l_s": null, "pulses": null, "pulse_volume_l": null,
                 "last_minute": [], "status": ["empty pipe"], "running": false, "maintenance": true,
                 "tallies": [], "disagreements": [], "events": [],

@@ -1,5 +1,7 @@
 //! What all pages share: head, landmarks, the way between them, and how a refusal looks.
 
+use std::sync::LazyLock;
+
 use axum::http::header::CONTENT_TYPE;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
@@ -8,9 +10,26 @@ use serde_json::json;
 use tallywell_witness::tally::Verdict;
 
 use super::negotiation::wants_json;
+use crate::face::plot;
 use crate::face::report::answer::sign;
 use crate::face::report::figures::instant;
 use crate::face::state::State;
+use crate::store::evidence::sha256;
+
+/// What renews the page.
+pub(super) const SCRIPT: &str = include_str!("live.js");
+/// In the addresses of style and script, so that a browser keeps them until they are others.
+static SCRIPT_HASH: LazyLock<String> = LazyLock::new(|| short_hash(SCRIPT));
+static STYLE_HASH: LazyLock<String> = LazyLock::new(|| short_hash(&style()));
+
+/// How it looks.
+pub(super) fn style() -> String {
+    format!("{}\n{}", plot::STYLE, include_str!("page.css"))
+}
+
+fn short_hash(text: &str) -> String {
+    sha256(text.as_bytes()).chars().take(12).collect()
+}
 
 /// Which page is shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -65,8 +84,8 @@ fn head(title: &str) -> Markup {
             meta name="color-scheme" content="light dark";
             title { (title) }
             link rel="icon" type="image/svg+xml" href="/icon.svg";
-            link rel="stylesheet" href="/page.css";
-            script src="/live.js" defer {}
+            link rel="stylesheet" href={ "/page.css?" (*STYLE_HASH) };
+            script src={ "/live.js?" (*SCRIPT_HASH) } defer {}
         }
     }
 }

@@ -6,22 +6,23 @@ use tallywell_witness::reading::MeterFacts;
 
 use super::layout::badge;
 use super::log;
-use super::overview::{lasting_events, open, witnesses};
+use super::overview::{age, lasting_events, open, witnesses};
 use super::past::{Past, Stretch};
 use super::plumb::plumb_line;
 use crate::face::report::answer;
 use crate::face::report::figures::count;
-use crate::face::state::MeterState;
+use crate::face::state::{MeterState, State};
 use crate::face::told;
 
 /// What changes from second to second.
-pub(super) fn now(meter: &MeterState, facts: &MeterFacts) -> Markup {
+pub(super) fn now(state: &State, meter: &MeterState, facts: &MeterFacts) -> Markup {
     html! {
         section id="now" data-live aria-labelledby="now-heading" {
             div class="meter-head" {
                 h2 id="now-heading" { "Now" }
                 (badge(meter.verdict()))
                 @if meter.maintenance { span class="badge maintenance" { "maintenance: judged by nothing" } }
+                (age(state, meter))
             }
             (witnesses(meter, facts))
             (plumb_line(meter, facts))
@@ -35,10 +36,10 @@ pub(super) fn now(meter: &MeterState, facts: &MeterFacts) -> Markup {
     }
 }
 
-pub(super) fn content(meter: &MeterState, facts: &MeterFacts, past: &Past) -> Markup {
+pub(super) fn content(state: &State, meter: &MeterState, facts: &MeterFacts, past: &Past) -> Markup {
     html! {
         h1 { "Meter " (meter.meter) }
-        (now(meter, facts))
+        (now(state, meter, facts))
         section id="pictures" data-live="slow" aria-labelledby="pictures-heading" {
             h2 id="pictures-heading" { "Pictures of the last " (past.stretch.words()) }
             p class="choices" {

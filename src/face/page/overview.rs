@@ -12,9 +12,6 @@ use crate::face::report::answer::sign;
 use crate::face::report::figures::{count, lasting, number, signed};
 use crate::face::state::{MeterState, OpenDisagreement, State};
 
-/// A reading older than this is not how things stand now, in seconds.
-const OLD_S: f64 = 15.0;
-
 pub(super) fn content(state: &State, declared: &Declared) -> Markup {
     html! {
         h1 { "Meters" }
@@ -51,13 +48,11 @@ fn card(state: &State, meter: &MeterState, facts: &MeterFacts) -> Markup {
 
 /// Says so where what is shown is old.
 pub(super) fn age(state: &State, meter: &MeterState) -> Markup {
-    #[expect(clippy::cast_precision_loss, reason = "milliseconds of civil time fit a double")]
-    let old = meter.time.map(|time| (state.at.0 - time.0) as f64 / 1000.0);
     html! {
-        @match old {
-            None => span class="badge old" { "not read yet" },
-            Some(old) if old > OLD_S => span class="badge old" { "last read " (lasting(old)) " ago" },
-            Some(_) => {}
+        @if meter.time.is_none() {
+            span class="badge old" { "not read yet" }
+        } @else if let Some(age) = meter.overdue_s(state.at) {
+            span class="badge old" { "last read " (lasting(age.round())) " ago" }
         }
     }
 }
@@ -128,7 +123,7 @@ fn pulse_box(meter: &MeterState) -> Markup {
     let mean = meter.last_minute.iter().find(|mean| mean.witness == "pulse");
     html! {
         div class="witness" {
-            p class="who" { "Pulses, last minute" }
+            p class="who" { "Pulses" @if let Some(mean) = mean { ", last " (lasting(mean.over_s.round())) } }
             p class="large" {
                 @match mean {
                     Some(mean) => { (flow_figure(mean.mean_l_s)) span class="unit" { " L/s" } }

@@ -19,7 +19,7 @@ use super::layout::{self, Where, refusal};
 use super::negotiation::{wants_json, wants_open_metrics};
 use super::past::{self, Past, Stretch};
 use super::{Published, lines, log, meter, overview};
-use crate::face::{metrics, plot, state};
+use crate::face::{metrics, state};
 
 /// What every request sees.
 #[derive(Clone)]
@@ -53,21 +53,17 @@ pub(super) fn router(shared: Shared) -> Router {
         .route("/log", get(whole_log))
         .route("/lines", get(all_lines))
         .route("/metrics", get(scrape))
-        .route("/page.css", get(|| file("text/css; charset=utf-8", style())))
-        .route("/live.js", get(|| file("text/javascript; charset=utf-8", include_str!("live.js").to_owned())))
+        .route("/page.css", get(|| file("text/css; charset=utf-8", layout::style())))
+        .route("/live.js", get(|| file("text/javascript; charset=utf-8", layout::SCRIPT.to_owned())))
         .route("/icon.svg", get(|| file("image/svg+xml", include_str!("icon.svg").to_owned())))
         .fallback(nothing)
         .layer(from_fn_with_state(shared.clone(), guard))
         .with_state(shared)
 }
 
-fn style() -> String {
-    format!("{}\n{}", plot::STYLE, include_str!("page.css"))
-}
-
-/// A part of the program itself: the same until the program is another.
+/// A part of the program itself: under its address, which holds its hash, it never changes.
 async fn file(kind: &'static str, text: String) -> Response {
-    let headers = [(CONTENT_TYPE, kind), (CACHE_CONTROL, "max-age=3600")];
+    let headers = [(CONTENT_TYPE, kind), (CACHE_CONTROL, "max-age=31536000, immutable")];
     (headers, text).into_response()
 }
 
@@ -102,13 +98,13 @@ async fn one_meter(
         let (of_meter, facts) =
             of_meter.ok_or_else(|| Refused(StatusCode::NOT_FOUND, format!("This site has no meter \"{name}\".")))?;
         if wants_only_now {
-            return Ok(html_answer(&layout::page(state, Where::Meter, &name, &meter::now(of_meter, facts))));
+            return Ok(html_answer(&layout::page(state, Where::Meter, &name, &meter::now(state, of_meter, facts))));
         }
         let past = remembered(&shared, &published, &name, stretch).await?;
         Ok(if wants_json(&headers) {
             json_answer(&meter::json(of_meter, &past))
         } else {
-            html_answer(&layout::page(state, Where::Meter, &name, &meter::content(of_meter, facts, &past)))
+            html_answer(&layout::page(state, Where::Meter, &name, &meter::content(state, of_meter, facts, &past)))
         })
     };
     let found: Shown = found.await;
