@@ -1,7 +1,7 @@
 //! Currents that do not depend on the flow: fault, open, held, saturated.
 
-use super::LoopCase;
 use super::line::log_density;
+use super::{LoopCase, Weighed};
 use crate::cause::block::CurrentState;
 use crate::cause::candidate::Candidate;
 use crate::cause::code::Code;
@@ -16,12 +16,9 @@ const AT_THE_END: f64 = 0.05;
 const UNEXPLAINED_STATE: f64 = 18.0;
 
 /// The current stands still while the flow moves.
-pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
+pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     let pairs = &case.pairs;
-    let residual = |index: usize| {
-        let pair = &pairs[index];
-        pair.current - case.scale.current(pair.flow, case.whole.gain, case.whole.offset)
-    };
+    let residual = |index: usize| pairs[index].current - case.sound_mean(&pairs[index]);
     // Levels to try: where the current ends, and where most of the odd blocks have it.
     let mut odd: Vec<f64> = (0..pairs.len())
         .filter(|index| residual(*index).abs() > 5.0 * pairs[*index].variance.sqrt() + 0.05)
@@ -39,8 +36,8 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
         for _ in 0..2 {
             let Some((gain, from, to)) = best_stretch(pairs.len(), |index| {
                 let pair = &pairs[index];
-                let still = pair.variance.min(0.02 * 0.02);
-                log_density(pair.current - level, still) - log_density(residual(index), pair.variance)
+                log_density(pair.current - level, pair.still_variance)
+                    - case.scale.log_density(pair, case.whole.gain, case.whole.offset)
             }) else {
                 break;
             };
@@ -68,14 +65,16 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Candidate> {
     let outside: Vec<_> = pairs[..from].iter().chain(&pairs[to..]).copied().collect();
     let line = super::fit(&outside, &case.scale, case.sound, (1.0, 0.0), case.tempering);
     let inside_likelihood: f64 =
-        inside.iter().map(|pair| log_density(pair.current - level, pair.variance.min(0.02 * 0.02))).sum::<f64>()
-            * case.tempering;
+        inside.iter().map(|pair| log_density(pair.current - level, pair.still_variance)).sum::<f64>() * case.tempering;
     #[expect(clippy::cast_precision_loss, reason = "a few thousand blocks")]
     let places = (pairs.len().clamp(2, 200) as f64).ln();
     let ends = if from == 0 { 0.7 } else { places } + if to == pairs.len() { 0.7 } else { places };
-    let mut found = case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0, pairs, from);
-    found.parameters.level_ma = Some(level);
-    Some(found.with_evidence(format!(
+    let left = case.left(pairs, |index, pair| {
+        if (from..to).contains(&index) { level } else { case.scale.of_block(pair, line.gain, line.offset).mean }
+    });
+    let mut candidate = case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0, pairs, from);
+    candidate.parameters.level_ma = Some(level);
+    Some(Weighed { candidate, left }.with_evidence(format!(
         "the current stood at {level:.3} mA for {:.0} min while the flow went between {low:.1} and {high:.1} L/s",
         seconds / 60.0
     )))
@@ -106,7 +105,7 @@ fn best_stretch(length: usize, gain: impl Fn(usize) -> f64) -> Option<(f64, usiz
 }
 
 /// Adds the causes that the state of the current names by itself, and charges the others for leaving it unexplained.
-pub(super) fn judge_states(case: &LoopCase<'_>, found: &mut Vec<Candidate>) {
+pub(super) fn judge_states(case: &LoopCase<'_>, found: &mut Vec<Weighed>) {
     let gathered = case.gathered;
     let fault = if gathered.low_fault.seconds >= gathered.high_fault.seconds {
         (gathered.low_fault, CurrentState::LowFault)
@@ -124,8 +123,8 @@ pub(super) fn judge_states(case: &LoopCase<'_>, found: &mut Vec<Candidate>) {
         }
         let own = named_by_state(case, code, spell, state);
         for other in found.iter_mut() {
-            if !explains(case, other, state) {
-                other.weight -= UNEXPLAINED_STATE;
+            if !explains(case, &other.candidate, state) {
+                other.candidate.weight -= UNEXPLAINED_STATE;
             }
         }
         found.push(own);
@@ -149,15 +148,18 @@ fn explains(case: &LoopCase<'_>, candidate: &Candidate, state: Option<CurrentSta
     }
 }
 
-fn named_by_state(case: &LoopCase<'_>, code: Code, spell: Spell, state: Option<CurrentState>) -> Candidate {
+fn named_by_state(case: &LoopCase<'_>, code: Code, spell: Spell, state: Option<CurrentState>) -> Weighed {
     let rest: Vec<_> = case.pairs.iter().filter(|pair| Some(pair.state) != state).copied().collect();
     let line = super::fit(&rest, &case.scale, case.sound, (1.0, 0.0), case.tempering);
     let of_state = case.pairs.iter().filter(|pair| Some(pair.state) == state);
     let level = if spell.samples > 0 { spell.sum_ma / spell.samples as f64 } else { f64::NAN };
     let state_likelihood: f64 =
-        of_state.map(|pair| log_density(0.3 * pair.variance.sqrt(), pair.variance.min(0.03 * 0.03))).sum::<f64>()
+        of_state.map(|pair| log_density(0.3 * pair.still_variance.sqrt(), pair.still_variance)).sum::<f64>()
             * case.tempering;
     let weight = if state.is_some() { line.evidence() + state_likelihood } else { case.whole.evidence() };
+    let left = case.left(&case.pairs, |_, pair| {
+        if Some(pair.state) == state { pair.current } else { case.scale.of_block(pair, line.gain, line.offset).mean }
+    });
     let mut found = Candidate::new(code, weight + log_prior(code));
     let first = spell.first.filter(|first| first.0 > case.gathered.first_wall.0 + 30_000);
     found.onset = first;
@@ -165,7 +167,7 @@ fn named_by_state(case: &LoopCase<'_>, code: Code, spell: Spell, state: Option<C
         found.since = case.gathered.blocks.iter().position(|block| block.wall_to.0 >= first.0).unwrap_or(0);
     }
     found.parameters.level_ma = Some(level);
-    found.with_evidence(match code {
+    Weighed { candidate: found, left }.with_evidence(match code {
         Code::LoopFault => {
             format!("the current stood at {level:.2} mA, a fault by its limits, for {:.0} s in all", spell.seconds)
         }

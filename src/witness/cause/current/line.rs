@@ -82,15 +82,19 @@ pub(super) fn fit(pairs: &[Pair], scale: &Scale, prior: LinePrior, start: (f64, 
         let mut sxy = gain_precision * prior.gain.0;
         let mut soy = offset_precision * prior.offset.0;
         for pair in pairs {
-            let raw = 4.0 + scale.slope * (gain * pair.flow - scale.at_4_ma);
-            let limited = raw > scale.high - 0.02 || raw < scale.low + 0.02;
-            let predicted = raw.clamp(scale.low, scale.high) + offset;
-            let deviation = pair.current - predicted;
-            let weight = tempering / pair.variance * (TAILS + 1.0) / (TAILS + deviation * deviation / pair.variance);
+            let raw = scale.unlimited(pair.flow, gain) + if scale.shifted_before_limits { offset } else { 0.0 };
+            let block = scale.of_block(pair, gain, offset);
+            let limited = block.cut > 0.02 || raw > scale.high - 0.02 || raw < scale.low + 0.02;
+            if limited && scale.shifted_before_limits {
+                continue;
+            }
+            let deviation = pair.current - block.mean;
+            let variance = pair.variance + block.variance;
+            let weight = tempering / variance * (TAILS + 1.0) / (TAILS + deviation * deviation / variance);
             let x = if limited { 0.0 } else { scale.slope * pair.flow };
             // At a limit the current tells of the offset alone.
             let y = if limited {
-                pair.current - raw.clamp(scale.low, scale.high)
+                pair.current - (block.mean - offset)
             } else {
                 pair.current - 4.0 + scale.slope * scale.at_4_ma
             };
@@ -112,11 +116,7 @@ pub(super) fn fit(pairs: &[Pair], scale: &Scale, prior: LinePrior, start: (f64, 
             break;
         }
     }
-    let log_likelihood = tempering
-        * pairs
-            .iter()
-            .map(|pair| log_density(pair.current - scale.current(pair.flow, gain, offset), pair.variance))
-            .sum::<f64>();
+    let log_likelihood = tempering * pairs.iter().map(|pair| scale.log_density(pair, gain, offset)).sum::<f64>();
     let normal = |value: f64, (mean, deviation): (f64, f64)| {
         -0.5 * ((value - mean) / deviation).powi(2) - (deviation * (2.0 * PI).sqrt()).ln()
     };

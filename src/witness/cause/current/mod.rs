@@ -4,6 +4,7 @@ mod level;
 mod line;
 pub(super) mod pairs;
 mod shape;
+mod unknown;
 
 use crate::declared::FlowTolerance;
 
@@ -14,6 +15,9 @@ use super::gather::Gathered;
 use super::prior::{log_density as log_ratio_density, log_named, log_prior, named_factor};
 use line::{LineFit, LinePrior, fit, rough_gain, temper};
 use pairs::{FlowScale, Lag, Pair, Scale, calibrate, pairs};
+
+/// Deviations count as no more than this, in milliamperes, so that a few blocks do not speak for all.
+const WORST: f64 = 2.0;
 
 /// What all of the loop's hypotheses share.
 struct LoopCase<'a> {
@@ -26,7 +30,6 @@ struct LoopCase<'a> {
     /// Through the damping that suits a loop of any gain and offset best.
     free_pairs: Vec<Pair>,
     free_lag: Lag,
-    free: LineFit,
     tempering: f64,
     /// The sound loop over the whole stretch.
     whole: LineFit,
@@ -72,8 +75,8 @@ impl<'a> LoopCase<'a> {
             }
         }
         let (whole, lag, pairs) = best?;
-        let (free, free_lag, free_pairs) = free?;
-        Some(Self { gathered, scale, sound, pairs, lag, free_pairs, free_lag, free, tempering, whole })
+        let (_, free_lag, free_pairs) = free?;
+        Some(Self { gathered, scale, sound, pairs, lag, free_pairs, free_lag, tempering, whole })
     }
 
     fn candidate(&self, code: Code, weight: f64, pairs: &[Pair], onset: usize) -> Candidate {
@@ -84,6 +87,14 @@ impl<'a> LoopCase<'a> {
             found.since = block;
         }
         found
+    }
+
+    /// A candidate by which the loop is sound until a step and then follows another line.
+    fn weighed(&self, code: Code, weight: f64, pairs: &[Pair], onset: usize, line: &LineFit, scale: &Scale) -> Weighed {
+        let left = self.left(pairs, |index, pair| {
+            if index < onset { self.sound_mean(pair) } else { scale.of_block(pair, line.gain, line.offset).mean }
+        });
+        Weighed { candidate: self.candidate(code, weight, pairs, onset), left }
     }
 
     /// The sound loop before a step, in log evidence.
@@ -106,6 +117,24 @@ impl<'a> LoopCase<'a> {
         }
     }
 
+    /// What the sound loop shows for a block.
+    fn sound_mean(&self, pair: &Pair) -> f64 {
+        self.scale.of_block(pair, self.whole.gain, self.whole.offset).mean
+    }
+
+    /// What a block's current deviates from a prediction by, beyond what is let pass and what its noise explains: the
+    /// mean over time, in milliamperes.
+    fn left(&self, pairs: &[Pair], predicted: impl Fn(usize, &Pair) -> f64) -> f64 {
+        let let_pass = 0.5 * self.let_pass();
+        let (mut sum, mut seconds) = (0.0, 0.0);
+        for (index, pair) in pairs.iter().enumerate() {
+            let excess = (pair.current - predicted(index, pair)).abs() - let_pass - 3.0 * pair.variance.sqrt();
+            sum += pair.seconds * excess.clamp(0.0, WORST);
+            seconds += pair.seconds;
+        }
+        sum / seconds.max(1.0)
+    }
+
     /// Both sets of pairs: a fault may come with a loop of another damping.
     fn views(&self) -> impl Iterator<Item = (&[Pair], Lag)> {
         let second = (self.free_lag != self.lag).then_some((self.free_pairs.as_slice(), self.free_lag));
@@ -113,24 +142,38 @@ impl<'a> LoopCase<'a> {
     }
 }
 
+/// A candidate, and how much of the deviation it leaves, in milliamperes.
+struct Weighed {
+    candidate: Candidate,
+    left: f64,
+}
+
+impl Weighed {
+    fn with_evidence(mut self, text: String) -> Self {
+        self.candidate = self.candidate.with_evidence(text);
+        self
+    }
+}
+
 /// Every candidate for the loop against the flow register, the sound one among them.
 pub(super) fn candidates(gathered: &Gathered, flow_scale: FlowScale, others: &[OtherMeter]) -> Vec<Candidate> {
     let Some(case) = LoopCase::new(gathered, flow_scale) else { return Vec::new() };
-    let mut found = vec![Candidate::sound(case.whole.evidence())];
+    let sound = Candidate::sound(case.whole.evidence());
+    let mut found = vec![Weighed { candidate: sound, left: case.left(&case.pairs, |_, pair| case.sound_mean(pair)) }];
     found.extend(span(&case));
     found.extend(zero(&case));
-    found.extend(lag(&case));
+    found.extend(lag(&case, flow_scale));
     found.extend(shape::clipped(&case));
     found.extend(shape::direction(&case));
-    found.extend(shape::crossed(&case, others));
+    found.extend(others.iter().filter_map(|other| shape::follows(&case, other)));
     found.extend(level::held(&case));
-    found.push(shape::unexplained(&case));
     level::judge_states(&case, &mut found);
-    found
+    let unknown = unknown::candidates(&case, &found, !others.is_empty());
+    found.into_iter().map(|weighed| weighed.candidate).chain(unknown).collect()
 }
 
 /// Meter and receiver take 20 mA to mean different flows.
-fn span(case: &LoopCase<'_>) -> Option<Candidate> {
+fn span(case: &LoopCase<'_>) -> Option<Weighed> {
     let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;
     for (pairs, _) in case.views() {
         let gain = rough_gain(pairs, &case.scale);
@@ -161,11 +204,11 @@ fn span(case: &LoopCase<'_>) -> Option<Candidate> {
         }
     }
     let (weight, onset, line, pairs) = best?;
-    let mut found = case.candidate(Code::LoopSpan, weight, pairs, onset);
+    let mut found = case.weighed(Code::LoopSpan, weight, pairs, onset, &line, &case.scale);
     let declared = case.gathered.facts.meter.current_loop.as_ref()?;
     let implied = declared.at_4_ma.0 + declared.span().0 / line.gain;
-    found.parameters.ratio = Some(line.gain);
-    found.parameters.implied_full_scale_l_s = Some(implied);
+    found.candidate.parameters.ratio = Some(line.gain);
+    found.candidate.parameters.implied_full_scale_l_s = Some(implied);
     Some(found.with_evidence(format!(
         "the loop shows {:.4} ± {:.4} times the bus's flow, from {:.1} to {:.1} L/s; the offset left is {:+.3} mA",
         line.gain,
@@ -177,12 +220,13 @@ fn span(case: &LoopCase<'_>) -> Option<Candidate> {
 }
 
 /// The current is shifted.
-fn zero(case: &LoopCase<'_>) -> Option<Candidate> {
-    let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;
-    for (pairs, _) in case.views() {
+fn zero(case: &LoopCase<'_>) -> Option<Weighed> {
+    let in_the_meter = Scale { shifted_before_limits: true, ..case.scale };
+    let mut best: Option<(f64, usize, LineFit, &[Pair], Scale)> = None;
+    for ((pairs, _), scale) in case.views().flat_map(|view| [(view, case.scale), (view, in_the_meter)]) {
         let scanned = best_onset(pairs.len(), |onset| {
             let after = &pairs[onset..];
-            let line = fit(after, &case.scale, case.sound.free_offset(), (1.0, 0.0), case.tempering);
+            let line = fit(after, &scale, case.sound.free_offset(), (1.0, 0.0), case.tempering);
             if line.offset.abs() < 0.7 * case.let_pass() {
                 return None;
             }
@@ -190,17 +234,17 @@ fn zero(case: &LoopCase<'_>) -> Option<Candidate> {
             // Small shifts are drift and leakage, large ones a wrong range; both happen.
             let size = line.offset.abs();
             let density = 0.7 / 0.4 * (-size / 0.2).exp() + 0.3 / 6.0 * (-size / 3.0).exp();
-            Some((case.sound_until(pairs, onset) + line.evidence() - flat + density.ln(), line))
+            Some((case.sound_until(pairs, onset) + line.evidence() - flat + density.ln() - 2.0_f64.ln(), line))
         });
         if let Some((weight, onset, line)) = scanned
             && best.as_ref().is_none_or(|(most, ..)| weight > *most)
         {
-            best = Some((weight, onset, line, pairs));
+            best = Some((weight, onset, line, pairs, scale));
         }
     }
-    let (weight, onset, line, pairs) = best?;
-    let mut found = case.candidate(Code::LoopZero, weight, pairs, onset);
-    found.parameters.offset_ma = Some(line.offset);
+    let (weight, onset, line, pairs, scale) = best?;
+    let mut found = case.weighed(Code::LoopZero, weight, pairs, onset, &line, &scale);
+    found.candidate.parameters.offset_ma = Some(line.offset);
     Some(found.with_evidence(format!(
         "the current is shifted by {:+.3} ± {:.3} mA at every flow, {:+.2} % of span; the gain left is {:.4}",
         line.offset,
@@ -211,27 +255,29 @@ fn zero(case: &LoopCase<'_>) -> Option<Candidate> {
 }
 
 /// The loop is damped more than the bus and than it is declared to be.
-fn lag(case: &LoopCase<'_>) -> Option<Candidate> {
-    let mut best: Option<(f64, usize, Lag, Vec<Pair>)> = None;
+fn lag(case: &LoopCase<'_>, flow_scale: FlowScale) -> Option<Weighed> {
+    let mut best: Option<(f64, usize, Lag, Vec<Pair>, LineFit)> = None;
     for lag in Lag::all().filter(|lag| lag.seconds() > allowed_lag(case.gathered)) {
-        let mut through = pairs(case.gathered, &case.scale, lag, FlowScale::TRUE, 1.0);
+        let mut through = pairs(case.gathered, &case.scale, lag, flow_scale, 1.0);
         calibrate(&mut through, &case.scale, 1.0);
         if through.len() != case.pairs.len() {
             continue;
         }
         let scanned = best_onset(through.len(), |onset| {
             let line = fit(&through[onset..], &case.scale, case.sound, (1.0, 0.0), case.tempering);
-            Some((case.sound_until(&case.pairs, onset) + line.evidence(), ()))
+            // A damping is hardly ever changed while somebody watches.
+            let part_way = if onset > 0 { 4.0 } else { 0.0 };
+            Some((case.sound_until(&case.pairs, onset) + line.evidence() - part_way, line))
         });
-        if let Some((weight, onset, ())) = scanned
+        if let Some((weight, onset, line)) = scanned
             && best.as_ref().is_none_or(|(most, ..)| weight > *most)
         {
-            best = Some((weight, onset, lag, through));
+            best = Some((weight, onset, lag, through, line));
         }
     }
-    let (weight, onset, lag, through) = best?;
-    let mut found = case.candidate(Code::LoopLag, weight - 1.5, &through, onset);
-    found.parameters.lag_s = Some(lag.seconds());
+    let (weight, onset, lag, through, line) = best?;
+    let mut found = case.weighed(Code::LoopLag, weight - 1.5, &through, onset, &line, &case.scale);
+    found.candidate.parameters.lag_s = Some(lag.seconds());
     Some(found.with_evidence(format!(
         "the current follows the flow with a time constant of about {:.0} s; once both stand, they agree",
         lag.seconds()

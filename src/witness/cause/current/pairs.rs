@@ -4,6 +4,8 @@ use crate::cause::block::CurrentState;
 use crate::cause::damping::{CURRENT_LAGS, FLOW_LAGS};
 use crate::cause::gather::Gathered;
 
+use super::line::log_density;
+
 /// How much more the loop is damped than the bus.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Lag {
@@ -27,6 +29,11 @@ impl Lag {
     }
 }
 
+/// What input and output depart from a straight line within their accuracy, in milliamperes.
+const LINEARITY: f64 = 0.004;
+/// The most that a standing current is noisy, in milliamperes.
+const STILL_NOISE: f64 = 0.02;
+
 /// One block as the loop's hypotheses see it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Pair {
@@ -37,6 +44,8 @@ pub(super) struct Pair {
     pub current: f64,
     /// Variance of the current about what the flow makes of it.
     pub variance: f64,
+    /// Variance of a current that stands, whatever the flow does.
+    pub still_variance: f64,
     pub state: CurrentState,
     pub seconds: f64,
     pub flow_low: f64,
@@ -53,6 +62,8 @@ pub(super) struct Scale {
     pub high: f64,
     /// The input's accuracy as a fraction of 16 mA.
     pub accuracy: f64,
+    /// The shift arises in the meter, before its limits; else in the loop or the input, after them.
+    pub shifted_before_limits: bool,
 }
 
 impl Scale {
@@ -65,13 +76,73 @@ impl Scale {
             low: declared.saturates.0.0,
             high: declared.saturates.1.0,
             accuracy: declared.accuracy.max(1e-4),
+            shifted_before_limits: false,
         })
     }
 
-    /// The current before any limit, for a loop that shows `gain` times the flow and is shifted by `offset`.
+    /// The current of a steady flow, for a loop that shows `gain` times the flow and is shifted by `offset`.
     pub fn current(&self, flow: f64, gain: f64, offset: f64) -> f64 {
-        let raw = 4.0 + self.slope * (gain * flow - self.at_4_ma);
-        raw.clamp(self.low, self.high) + offset
+        let raw = self.unlimited(flow, gain);
+        if self.shifted_before_limits {
+            (raw + offset).clamp(self.low, self.high)
+        } else {
+            raw.clamp(self.low, self.high) + offset
+        }
+    }
+
+    /// The current that a flow asks for, whatever the limits.
+    pub fn unlimited(&self, flow: f64, gain: f64) -> f64 {
+        4.0 + self.slope * (gain * flow - self.at_4_ma)
+    }
+
+    /// The mean current of a block, within the limits.
+    pub fn of_block(&self, pair: &Pair, gain: f64, offset: f64) -> Limited {
+        self.of_block_below(pair, gain, offset, self.high)
+    }
+
+    /// The mean current of a block whose current cannot rise above `stop`.
+    pub fn of_block_below(&self, pair: &Pair, gain: f64, offset: f64, stop: f64) -> Limited {
+        let (before, after) = if self.shifted_before_limits { (offset, 0.0) } else { (0.0, offset) };
+        let raw = self.unlimited(pair.flow, gain) + before;
+        // Turbulence fills the range between the extremes more densely in its middle.
+        let width = 0.8 * ((pair.flow_high - pair.flow_low) * self.slope * gain).abs();
+        let mut limited = Limited::uniform(raw, width, self.low, stop);
+        limited.mean += after;
+        limited
+    }
+
+    /// Log density of a block's current.
+    pub fn log_density(&self, pair: &Pair, gain: f64, offset: f64) -> f64 {
+        let limited = self.of_block(pair, gain, offset);
+        log_density(pair.current - limited.mean, pair.variance + limited.variance)
+    }
+}
+
+/// The mean of a current that its limits cut, and how uncertain it is for that.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Limited {
+    pub mean: f64,
+    pub variance: f64,
+    /// What the limits took off or added.
+    pub cut: f64,
+}
+
+impl Limited {
+    /// For a current spread evenly over `width` about `mean`, and cut at both ends.
+    fn uniform(mean: f64, width: f64, low: f64, high: f64) -> Self {
+        let beyond = |over: f64| {
+            if over <= -0.5 * width {
+                0.0
+            } else if over >= 0.5 * width {
+                over
+            } else {
+                (over + 0.5 * width).powi(2) / (2.0 * width)
+            }
+        };
+        let (above, below) = (beyond(mean - high), beyond(low - mean));
+        let straddles = [mean - high, low - mean].into_iter().any(|over| over.abs() < 0.5 * width);
+        let spread = if straddles { 0.1 * width } else { 0.0 };
+        Self { mean: mean - above + below, variance: spread * spread, cut: above + below }
     }
 }
 
@@ -117,7 +188,8 @@ fn sample_variance(gathered: &Gathered, scale: &Scale) -> f64 {
 /// The pairs through one difference of damping, with the flow divided by what its register shows too much.
 pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: FlowScale, gain: f64) -> Vec<Pair> {
     let noise = sample_variance(gathered, scale);
-    let apart = 0.4 + 0.35 * gathered.poll + 0.2 * lag.seconds().abs();
+    // Neither the moments of sampling nor the damping are known exactly: so many seconds may lie between the two.
+    let apart = 1.0 + 0.4 * gathered.poll + 0.25 * lag.seconds().abs();
     gathered
         .blocks
         .iter()
@@ -138,7 +210,8 @@ pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: Fl
                 block: index,
                 flow: flow / shown,
                 current,
-                variance: noise / n + timing * timing + 0.003 * 0.003,
+                variance: noise / n + timing * timing + LINEARITY * LINEARITY,
+                still_variance: noise.min(STILL_NOISE * STILL_NOISE) / n + LINEARITY * LINEARITY,
                 state: block.current_state,
                 seconds: block.seconds(),
                 flow_low: block.flow_low / shown,
