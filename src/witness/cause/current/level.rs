@@ -1,6 +1,7 @@
 //! Currents that do not depend on the flow: fault, open, held, saturated.
 
 use super::line::log_density;
+use super::pairs::Pair;
 use super::{LoopCase, Weighed};
 use crate::cause::block::CurrentState;
 use crate::cause::candidate::Candidate;
@@ -72,7 +73,11 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     let left = case.left(pairs, |index, pair| {
         if (from..to).contains(&index) { level } else { case.scale.of_block(pair, line.gain, line.offset).mean }
     });
-    let mut candidate = case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0, pairs, from);
+    // Held by chance below every flow that followed, it would look like a current that stops there.
+    let lowest = inside.iter().map(|pair| case.scale.unlimited(pair.flow, 1.0)).fold(f64::INFINITY, f64::min);
+    let as_if_stopped = if lowest > level - 0.1 { 4.0 } else { 0.0 };
+    let mut candidate =
+        case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0 - as_if_stopped, pairs, from);
     candidate.parameters.level_ma = Some(level);
     Some(Weighed { candidate, left }.with_evidence(format!(
         "the current stood at {level:.3} mA for {:.0} min while the flow went between {low:.1} and {high:.1} L/s",
@@ -149,15 +154,22 @@ fn explains(case: &LoopCase<'_>, candidate: &Candidate, state: Option<CurrentSta
 }
 
 fn named_by_state(case: &LoopCase<'_>, code: Code, spell: Spell, state: Option<CurrentState>) -> Weighed {
-    let rest: Vec<_> = case.pairs.iter().filter(|pair| Some(pair.state) != state).copied().collect();
-    let line = super::fit(&rest, &case.scale, case.sound, (1.0, 0.0), case.tempering);
-    let of_state = case.pairs.iter().filter(|pair| Some(pair.state) == state);
+    let mut best: Option<(f64, super::LineFit, &[Pair])> = None;
+    for (pairs, charge) in case.views() {
+        let rest: Vec<_> = pairs.iter().filter(|pair| Some(pair.state) != state).copied().collect();
+        let line = super::fit(&rest, &case.scale, case.sound, (1.0, 0.0), case.tempering);
+        if best.is_none_or(|(most, ..)| line.evidence() - charge > most) {
+            best = Some((line.evidence() - charge, line, pairs));
+        }
+    }
+    let (evidence, line, pairs) = best.unwrap_or((case.whole.evidence(), case.whole, &case.pairs));
+    let of_state = pairs.iter().filter(|pair| Some(pair.state) == state);
     let level = if spell.samples > 0 { spell.sum_ma / spell.samples as f64 } else { f64::NAN };
     let state_likelihood: f64 =
         of_state.map(|pair| log_density(0.3 * pair.still_variance.sqrt(), pair.still_variance)).sum::<f64>()
             * case.tempering;
-    let weight = if state.is_some() { line.evidence() + state_likelihood } else { case.whole.evidence() };
-    let left = case.left(&case.pairs, |_, pair| {
+    let weight = evidence + state_likelihood;
+    let left = case.left(pairs, |_, pair| {
         if Some(pair.state) == state { pair.current } else { case.scale.of_block(pair, line.gain, line.offset).mean }
     });
     let mut found = Candidate::new(code, weight + log_prior(code));

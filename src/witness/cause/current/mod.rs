@@ -14,10 +14,21 @@ use super::crossing::OtherMeter;
 use super::gather::Gathered;
 use super::prior::{log_density as log_ratio_density, log_named, log_prior, named_factor};
 use line::{LineFit, LinePrior, fit, rough_gain, temper};
-use pairs::{FlowScale, Lag, Pair, Scale, calibrate, pairs};
+use pairs::{FlowScale, Lag, Pair, Scale, calibrate, pairs, widened};
 
 /// Deviations count as no more than this, in milliamperes, so that a few blocks do not speak for all.
 const WORST: f64 = 2.0;
+
+/// What it costs a cause to come with a damping that nobody declared, in nats.
+const OTHER_DAMPING: f64 = 2.0;
+
+/// The pairs through one difference of damping, and the line that suits them best.
+struct View {
+    line: LineFit,
+    lag: Lag,
+    widen: f64,
+    pairs: Vec<Pair>,
+}
 
 /// What all of the loop's hypotheses share.
 struct LoopCase<'a> {
@@ -26,10 +37,10 @@ struct LoopCase<'a> {
     sound: LinePrior,
     /// Through the damping that suits the sound loop best, among those that agreement allows.
     pairs: Vec<Pair>,
-    lag: Lag,
-    /// Through the damping that suits a loop of any gain and offset best.
-    free_pairs: Vec<Pair>,
-    free_lag: Lag,
+    /// What their variances were scaled by.
+    widen: f64,
+    /// Through other dampings: what suits the sound loop best of all, and a loop of any gain and offset.
+    further: Vec<Vec<Pair>>,
     tempering: f64,
     /// The sound loop over the whole stretch.
     whole: LineFit,
@@ -58,25 +69,35 @@ impl<'a> LoopCase<'a> {
         let tempering = temper(undamped.len());
         let gain = rough_gain(&undamped, &scale);
         let steepness = gain.clamp(0.2, 50.0).max(1.0);
-        let mut best: Option<(LineFit, Lag, Vec<Pair>)> = None;
-        let mut free: Option<(LineFit, Lag, Vec<Pair>)> = None;
+        let mut allowed: Option<View> = None;
+        let mut any: Option<View> = None;
+        let mut free: Option<View> = None;
         for lag in Lag::all() {
             let mut through = pairs(gathered, &scale, lag, flow_scale, steepness);
-            calibrate(&mut through, &scale, gain);
+            let widen = calibrate(&mut through, &scale, gain);
             let line = fit(&through, &scale, sound, (1.0, 0.0), tempering);
             let open = fit(&through, &scale, sound.free_gain().free_offset(), (gain, 0.0), tempering);
-            if lag.seconds() <= allowed_lag(gathered)
-                && best.as_ref().is_none_or(|(most, ..)| line.log_likelihood > most.log_likelihood)
-            {
-                best = Some((line, lag, through.clone()));
+            let keep = |best: &mut Option<View>, line: LineFit| {
+                if best.as_ref().is_none_or(|best| line.log_likelihood > best.line.log_likelihood) {
+                    *best = Some(View { line, lag, widen, pairs: through.clone() });
+                }
+            };
+            if lag.seconds() <= allowed_lag(gathered) {
+                keep(&mut allowed, line);
             }
-            if free.as_ref().is_none_or(|(most, ..)| open.log_likelihood > most.log_likelihood) {
-                free = Some((open, lag, through));
+            keep(&mut any, line);
+            keep(&mut free, open);
+        }
+        let View { line: whole, lag, widen, pairs } = allowed?;
+        let mut seen = vec![lag];
+        let mut further = Vec::new();
+        for view in [any, free].into_iter().flatten() {
+            if !seen.contains(&view.lag) {
+                seen.push(view.lag);
+                further.push(view.pairs);
             }
         }
-        let (whole, lag, pairs) = best?;
-        let (_, free_lag, free_pairs) = free?;
-        Some(Self { gathered, scale, sound, pairs, lag, free_pairs, free_lag, tempering, whole })
+        Some(Self { gathered, scale, sound, pairs, widen, further, tempering, whole })
     }
 
     fn candidate(&self, code: Code, weight: f64, pairs: &[Pair], onset: usize) -> Candidate {
@@ -135,10 +156,10 @@ impl<'a> LoopCase<'a> {
         sum / seconds.max(1.0)
     }
 
-    /// Both sets of pairs: a fault may come with a loop of another damping.
-    fn views(&self) -> impl Iterator<Item = (&[Pair], Lag)> {
-        let second = (self.free_lag != self.lag).then_some((self.free_pairs.as_slice(), self.free_lag));
-        std::iter::once((self.pairs.as_slice(), self.lag)).chain(second)
+    /// Every set of pairs, and what it costs to see the loop through it: a fault may come with another damping.
+    fn views(&self) -> impl Iterator<Item = (&[Pair], f64)> {
+        std::iter::once((self.pairs.as_slice(), 0.0))
+            .chain(self.further.iter().map(|pairs| (pairs.as_slice(), OTHER_DAMPING)))
     }
 }
 
@@ -175,7 +196,7 @@ pub(super) fn candidates(gathered: &Gathered, flow_scale: FlowScale, others: &[O
 /// Meter and receiver take 20 mA to mean different flows.
 fn span(case: &LoopCase<'_>) -> Option<Weighed> {
     let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;
-    for (pairs, _) in case.views() {
+    for (pairs, charge) in case.views() {
         let gain = rough_gain(pairs, &case.scale);
         let scanned = best_onset(pairs.len(), |onset| {
             let after = &pairs[onset..];
@@ -183,7 +204,8 @@ fn span(case: &LoopCase<'_>) -> Option<Weighed> {
             let line = fit(after, &case.scale, case.sound.free_gain(), (start, 0.0), case.tempering);
             let largest = after.iter().map(|pair| pair.flow.abs()).fold(0.0, f64::max);
             let effect = (line.gain - 1.0).abs() * largest * case.scale.slope.abs();
-            if line.gain <= 0.0 || line.gain_uncertainty > 0.2 * line.gain || effect < 0.7 * case.let_pass() {
+            let vague = line.gain_uncertainty > (0.2 * line.gain).min(0.25 * (line.gain - 1.0).abs());
+            if line.gain <= 0.0 || vague || effect < 0.7 * case.let_pass() {
                 return None;
             }
             // The prior is on the logarithm of the gain; the flat one used for fitting is taken out again.
@@ -195,7 +217,7 @@ fn span(case: &LoopCase<'_>) -> Option<Weighed> {
                 prior.gain = (factor, factor * case.sound.gain.1);
                 fit(after, &case.scale, prior, (factor, 0.0), case.tempering).evidence() + log_named()
             });
-            Some((case.sound_until(pairs, onset) + general.max(named), line))
+            Some((case.sound_until(pairs, onset) + general.max(named) - charge, line))
         });
         if let Some((weight, onset, line)) = scanned
             && best.as_ref().is_none_or(|(most, ..)| weight > *most)
@@ -223,7 +245,7 @@ fn span(case: &LoopCase<'_>) -> Option<Weighed> {
 fn zero(case: &LoopCase<'_>) -> Option<Weighed> {
     let in_the_meter = Scale { shifted_before_limits: true, ..case.scale };
     let mut best: Option<(f64, usize, LineFit, &[Pair], Scale)> = None;
-    for ((pairs, _), scale) in case.views().flat_map(|view| [(view, case.scale), (view, in_the_meter)]) {
+    for ((pairs, charge), scale) in case.views().flat_map(|view| [(view, case.scale), (view, in_the_meter)]) {
         let scanned = best_onset(pairs.len(), |onset| {
             let after = &pairs[onset..];
             let line = fit(after, &scale, case.sound.free_offset(), (1.0, 0.0), case.tempering);
@@ -234,7 +256,7 @@ fn zero(case: &LoopCase<'_>) -> Option<Weighed> {
             // Small shifts are drift and leakage, large ones a wrong range; both happen.
             let size = line.offset.abs();
             let density = 0.7 / 0.4 * (-size / 0.2).exp() + 0.3 / 6.0 * (-size / 3.0).exp();
-            Some((case.sound_until(pairs, onset) + line.evidence() - flat + density.ln() - 2.0_f64.ln(), line))
+            Some((case.sound_until(pairs, onset) + line.evidence() - flat + density.ln() - 2.0_f64.ln() - charge, line))
         });
         if let Some((weight, onset, line)) = scanned
             && best.as_ref().is_none_or(|(most, ..)| weight > *most)
@@ -259,15 +281,18 @@ fn lag(case: &LoopCase<'_>, flow_scale: FlowScale) -> Option<Weighed> {
     let mut best: Option<(f64, usize, Lag, Vec<Pair>, LineFit)> = None;
     for lag in Lag::all().filter(|lag| lag.seconds() > allowed_lag(case.gathered)) {
         let mut through = pairs(case.gathered, &case.scale, lag, flow_scale, 1.0);
-        calibrate(&mut through, &case.scale, 1.0);
+        let widen = calibrate(&mut through, &case.scale, 1.0);
         if through.len() != case.pairs.len() {
             continue;
         }
+        // Before the lag began and after it the noise is the same.
+        let mut before = case.pairs.clone();
+        widened(&mut before, widen / case.widen);
         let scanned = best_onset(through.len(), |onset| {
             let line = fit(&through[onset..], &case.scale, case.sound, (1.0, 0.0), case.tempering);
             // A damping is hardly ever changed while somebody watches.
             let part_way = if onset > 0 { 4.0 } else { 0.0 };
-            Some((case.sound_until(&case.pairs, onset) + line.evidence() - part_way, line))
+            Some((case.sound_until(&before, onset) + line.evidence() - part_way, line))
         });
         if let Some((weight, onset, line)) = scanned
             && best.as_ref().is_none_or(|(most, ..)| weight > *most)

@@ -221,24 +221,30 @@ pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: Fl
         .collect()
 }
 
-/// Scales the variances to what neighbours differ by, beyond what their flows do.
-pub(super) fn calibrate(pairs: &mut [Pair], scale: &Scale, gain: f64) {
-    let slope = scale.slope * gain;
+/// Scales the variances to what neighbours differ by, beyond what their flows do; says by how much.
+pub(super) fn calibrate(pairs: &mut [Pair], scale: &Scale, gain: f64) -> f64 {
     let mut ratios: Vec<f64> = pairs
         .windows(2)
         .filter(|pair| pair[0].state == CurrentState::Signal && pair[1].state == CurrentState::Signal)
         .map(|pair| {
-            let surprise = (pair[1].current - pair[0].current) - slope * (pair[1].flow - pair[0].flow);
+            let due = scale.of_block(&pair[1], gain, 0.0).mean - scale.of_block(&pair[0], gain, 0.0).mean;
+            let surprise = pair[1].current - pair[0].current - due;
             surprise * surprise / (pair[0].variance + pair[1].variance)
         })
         .collect();
     if ratios.len() < 8 {
-        return;
+        return 1.0;
     }
     let middle = ratios.len() / 2;
     let (_, median, _) = ratios.select_nth_unstable_by(middle, f64::total_cmp);
     // The median of a squared standard normal is 0.455.
     let widen = (*median / 0.455).clamp(0.1, 100.0);
+    widened(pairs, widen);
+    widen
+}
+
+/// Scales the variances.
+pub(super) fn widened(pairs: &mut [Pair], widen: f64) {
     for pair in pairs {
         pair.variance = (pair.variance * widen).max(0.002 * 0.002);
     }

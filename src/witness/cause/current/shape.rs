@@ -10,10 +10,10 @@ use crate::cause::crossing::OtherMeter;
 /// The current stops short of full scale.
 pub(super) fn clipped(case: &LoopCase<'_>) -> Option<Weighed> {
     let mut best: Option<(f64, usize, f64, LineFit, &[Pair])> = None;
-    for (pairs, _) in case.views() {
+    for (pairs, charge) in case.views() {
         for (stop, line) in stops(case, pairs) {
             let limited = |pair: &Pair| {
-                let stopped = case.scale.of_block_below(pair, line.gain, line.offset, stop);
+                let stopped = case.scale.of_block_below(pair, line.gain, line.offset, stop - line.offset);
                 // A current at its stop stands, whatever the flow does above it.
                 let lowest = case.scale.current(pair.flow_low.min(pair.flow_high), line.gain, line.offset);
                 let variance = if lowest > stop { pair.still_variance } else { pair.variance + stopped.variance };
@@ -23,7 +23,7 @@ pub(super) fn clipped(case: &LoopCase<'_>) -> Option<Weighed> {
                 let after: f64 = pairs[onset..].iter().map(limited).sum();
                 let before: f64 =
                     pairs[..onset].iter().map(|pair| case.scale.log_density(pair, line.gain, line.offset)).sum();
-                Some((case.tempering * (before + after) + line.log_prior + line.log_width, ()))
+                Some((case.tempering * (before + after) + line.log_prior + line.log_width - charge, ()))
             });
             if let Some((weight, onset, ())) = scanned
                 && best.is_none_or(|(most, ..)| weight > most)
@@ -38,7 +38,11 @@ pub(super) fn clipped(case: &LoopCase<'_>) -> Option<Weighed> {
     }
     let predicted = |pair: &Pair| case.scale.of_block(pair, line.gain, line.offset).mean;
     let left = case.left(pairs, |index, pair| {
-        if index < onset { predicted(pair) } else { case.scale.of_block_below(pair, line.gain, line.offset, stop).mean }
+        if index < onset {
+            predicted(pair)
+        } else {
+            case.scale.of_block_below(pair, line.gain, line.offset, stop - line.offset).mean
+        }
     });
     let mut candidate = case.candidate(Code::LoopClipped, weight - 5.0, pairs, onset);
     candidate.parameters.level_ma = Some(stop);
@@ -84,8 +88,11 @@ fn stops(case: &LoopCase<'_>, pairs: &[Pair]) -> Vec<(f64, LineFit)> {
                     let lowest = case.scale.current(pair.flow_low.min(pair.flow_high), line.gain, line.offset);
                     if predicted(pair, &line) > stop + 0.02 && lowest > stop - 0.1 && (pair.current - stop).abs() < 0.4
                     {
-                        sum += pair.current / pair.still_variance;
-                        weight += pair.still_variance.recip();
+                        // Peaks from before it stopped must not pull it.
+                        let deviation = pair.current - stop;
+                        let here = (4.0 * pair.still_variance + deviation * deviation).recip();
+                        sum += here * pair.current;
+                        weight += here;
                     }
                 }
                 if weight > 0.0 {

@@ -22,11 +22,16 @@ const MOVES: f64 = 0.15;
 
 /// The loop's unexplained candidate, and that of a meter that nobody knows of.
 pub(super) fn candidates(case: &LoopCase<'_>, known: &[Weighed], others_known: bool) -> Vec<Candidate> {
-    let Some(best) = known.iter().max_by(|a, b| a.candidate.weight.total_cmp(&b.candidate.weight)) else {
-        return Vec::new();
+    let declared = case.left(&case.pairs, |_, pair| case.scale.unlimited(pair.flow, 1.0)).max(0.25 * case.let_pass());
+    let heaviest = |among: &dyn Fn(&Weighed) -> bool| {
+        let found = known.iter().filter(|weighed| among(weighed));
+        found.max_by(|a, b| a.candidate.weight.total_cmp(&b.candidate.weight))
     };
-    let declared = case.left(&case.pairs, |_, pair| case.scale.unlimited(pair.flow, 1.0));
-    let left = best.left / declared.max(0.25 * case.let_pass());
+    // A loop that agrees is no rival to what is wrong with it.
+    let fault = heaviest(&|weighed| !matches!(weighed.candidate.code, Code::Agreement | Code::LoopLag))
+        .filter(|fault| fault.left < MUCH * declared);
+    let Some(best) = fault.or_else(|| heaviest(&|_| true)) else { return Vec::new() };
+    let left = best.left / declared;
     let share = ((left - LITTLE) / (MUCH - LITTLE)).clamp(0.0, 1.0);
     let weight = best.candidate.weight + UNNEEDED + share * (NEEDED - UNNEEDED);
     let unexplained = Candidate::new(Code::Unexplained, weight).seen_in(Part::Loop).with_evidence(format!(
