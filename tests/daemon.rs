@@ -253,6 +253,32 @@ fn a_signal_amid_a_transaction_lets_it_end_and_stores_what_came_of_it() {
     assert_eq!(ended, requests, "{timing:#}");
 }
 
+/// The shipped scenario gives bore-1 pulses of another weight at 20 s. The kill comes when that was logged, before the
+/// tallies are kept again.
+#[test]
+fn a_kill_doubles_nothing_in_the_log() {
+    let shed = Shed::new();
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("bore-1: disagreement");
+    let logged = || StoreReader::open(&shed.path("kestrel.db")).unwrap().disagreements(None, Span::ALL).unwrap();
+    wait_for("the disagreement in the log", || !logged().is_empty());
+    daemon.signal(Signal::KILL);
+    daemon.ends();
+    let before = logged();
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    let readings = shed.readings("bore-1").len();
+    wait_for("more readings", || shed.readings("bore-1").len() > readings + 5);
+    daemon.signal(Signal::TERM);
+    let (code, log) = daemon.ends();
+    assert_eq!(code, Some(0), "{log}");
+    let after = logged();
+    assert_eq!((before.len(), after.len()), (1, 1), "{after:?}");
+    assert_eq!(before[0].disagreement.opened, after[0].disagreement.opened);
+    let steps = StoreReader::open(&shed.path("kestrel.db")).unwrap().steps(Some("bore-1"), Span::ALL).unwrap();
+    assert!(steps.is_sorted_by(|one, next| one.at.steady < next.at.steady), "{steps:?}");
+}
+
 #[test]
 fn a_changed_site_file_is_followed_and_a_wrong_one_refused() {
     let shed = Shed::new();

@@ -321,3 +321,50 @@ fn a_report_is_one_page_that_needs_nothing_else_and_can_be_checked_by_its_hash()
     let handed_out = StoreReader::open(&shed.store()).unwrap().handed_out().unwrap();
     assert!(handed_out.iter().any(|it| it.sha256 == hash && it.meter == "bore-1"), "{handed_out:?}");
 }
+
+/// A biller that takes each pulse for 50 L where 25 L are declared, read off its display twice.
+#[test]
+fn a_figure_noted_of_the_receiver_is_held_against_its_signal() {
+    let shed = Shed::new();
+    let writer = Writer::open(&shed.store(), Options::default()).unwrap();
+    writer.begin_run(Run { boot: "one".to_owned(), began: WallMillis(BEGIN), ..Run::default() });
+    for step in 0..1_800_u32 {
+        let at = i64::from(step) * 10_000;
+        let sample = |value: f64| Some(Sample { value, at: SteadyMillis(at), raw: RawWords::default() });
+        let litres = 20.0 * 10.0 * f64::from(step);
+        writer.append(
+            "bore-1",
+            &Reading {
+                at: SteadyMillis(at),
+                wall: WallMillis(BEGIN + at),
+                flow: sample(20.0),
+                total: sample(1e6 + litres),
+                loop_ma: sample(4.0 + 16.0 * 20.0 / 36.0),
+                pulses: sample(4000.0 + (litres / 25.0).floor()),
+                ..Reading::default()
+            },
+        );
+    }
+    assert_eq!(writer.close().trouble, None);
+    let explain = || {
+        let output = shed.tallywell(&["explain", "--meter", "bore-1", "--format", "json"]);
+        let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        (output.status.code(), answer)
+    };
+    let note = |at: &str, figure: &str| {
+        let arguments = ["note", "--meter", "bore-1", "--reading", figure, "--of", "receiver", "--at", at];
+        assert_eq!(shed.tallywell(&arguments).status.code(), Some(0));
+    };
+    note("2025-03-01T08:30:00Z", "7210.35 m3");
+    let (code, answer) = explain();
+    assert_eq!((code, answer["verdict"].as_str()), (Some(0), Some("agree")), "{answer:#}");
+    // Four hours later: 288 m3 flowed, 576 m3 were billed.
+    note("2025-03-01T12:30:00Z", "7786.35 m3");
+    let (code, answer) = explain();
+    assert_eq!((code, answer["verdict"].as_str()), (Some(1), Some("disagree")), "{answer:#}");
+    let tallies = answer["tallies"].as_array().unwrap();
+    let noted =
+        tallies.iter().find(|tally| tally["between"] == serde_json::json!(["pulse", "receiver_total"])).unwrap();
+    assert_eq!(noted["verdict"], "disagree");
+    assert!((noted["ratio"].as_f64().unwrap() - 2.0).abs() < 0.02, "{noted:#}");
+}

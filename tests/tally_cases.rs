@@ -6,7 +6,7 @@ use std::path::Path;
 
 use tallywell::record::CsvReader;
 use tallywell::site;
-use tallywell_sim::cases::{Case, HEALTHY_KINDS, METER, Severity};
+use tallywell_sim::cases::{Case, HEALTHY_KINDS, HealthyKind, METER, Network, Severity, network};
 use tallywell_witness::tally::{Between, Change, MeterTallies, Verdict, VolumeJudged};
 
 fn changes(case: &Case) -> (Verdict, Vec<Change>) {
@@ -47,5 +47,21 @@ fn a_wrong_pulse_weight_is_one_disagreement() {
             .filter(|change| matches!(change, Change::Opened(it) if it.between == Between::TotalPulse))
             .count();
         assert_eq!((opened, verdict), (1, Verdict::Disagree), "seed {seed}");
+    }
+}
+
+/// A day of each flow of the network solver (EPANET 2.2) through the simulated meter: pumps that start by themselves, ten
+/// hours of rest, a tank's pipe with flow in both directions.
+#[test]
+fn a_day_of_flows_that_nobody_here_made_up_holds() {
+    for (seed, pipe) in [(300, Network::Net1Pipe10), (301, Network::Net3Pipe60), (302, Network::Net3Pipe20)] {
+        let mut case = Case::healthy(HealthyKind::Plain, seed);
+        let plan = &mut case.plans[0];
+        plan.profile = network(pipe, 0.8 * plan.sound.settings.full_scale);
+        case.duration = 86_400.0;
+        let (verdict, changes) = changes(&case);
+        let told: Vec<_> =
+            changes.iter().filter(|change| matches!(change, Change::Step(_) | Change::Opened(_))).collect();
+        assert!(told.is_empty() && verdict == Verdict::Agree, "{pipe:?}: {verdict:?} {told:?}");
     }
 }

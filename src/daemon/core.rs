@@ -118,6 +118,9 @@ impl Core {
             clock,
         };
         core.take_up(loaded)?;
+        for (meter, change) in core.memory.take_caught_up() {
+            core.meter_changed(&meter, &change);
+        }
         Ok(core)
     }
 
@@ -459,6 +462,9 @@ impl Core {
             }
             Request::Note { note } => match serde_json::from_value::<Note>(note) {
                 Ok(note) => {
+                    if let Some(noted) = note.of_receiver() {
+                        self.stations.note(&note.meter, noted);
+                    }
                     match &note.what {
                         NoteKind::MaintenanceBegins { .. } => self.stations.set_maintenance(&note.meter, true),
                         NoteKind::MaintenanceEnds { .. } => self.stations.set_maintenance(&note.meter, false),

@@ -9,9 +9,10 @@ use serde::{Deserialize, Serialize};
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::Reading;
 use tallywell_witness::station::Stations;
-use tallywell_witness::tally::{MeterTallies, Moment};
+use tallywell_witness::tally::{Change, MeterTallies, Moment};
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
+use super::catch_up::{Place, catch_up};
 use super::clock;
 use crate::site::meter_facts;
 use crate::store::StoreReader;
@@ -47,6 +48,8 @@ pub(super) struct Memory {
     /// When this was taken up, if the machine had restarted since it was kept.
     restarted: Option<Moment>,
     meters: BTreeMap<String, (String, MeterTallies)>,
+    /// What the readings stored since then changed: the log may have it already.
+    caught_up: Vec<(String, Change)>,
 }
 
 impl Memory {
@@ -71,8 +74,27 @@ impl Memory {
         let restarted = kept.values().any(|kept| kept.boot != boot);
         let taken_up = Moment { steady: SteadyMillis(now.0 + ahead_ms), wall };
         let restarted = restarted.then_some(taken_up);
+        let mut caught_up = Vec::new();
+        for (name, kept) in &mut kept {
+            let Ok(facts) = meter_facts(site, name) else { continue };
+            if declaration(name, site).as_ref() != Some(&kept.declared) {
+                continue;
+            }
+            let place = Place { boot: &kept.boot, ahead_ms: kept.ahead_ms, wall: kept.wall };
+            match catch_up(store, &facts, place, &mut kept.tallies) {
+                Ok(changes) => caught_up.extend(changes.into_iter().map(|change| (name.clone(), change))),
+                Err(error) => {
+                    tracing::warn!("{name}: readings stored since its tallies were kept are left out: {error}")
+                }
+            }
+        }
         let meters = kept.into_iter().map(|(name, kept)| (name, (kept.declared, kept.tallies))).collect();
-        Self { boot, ahead_ms, restarted, meters }
+        Self { boot, ahead_ms, restarted, meters, caught_up }
+    }
+
+    /// What the readings changed that were stored after the tallies were kept, with the meters' names; the log lacks it.
+    pub(super) fn take_caught_up(&mut self) -> Vec<(String, Change)> {
+        std::mem::take(&mut self.caught_up)
     }
 
     /// When the machine was found to have restarted since all this was kept, if it had.

@@ -4,6 +4,7 @@
 //! what they tell, leads it through the pure [`Stations`](tallywell_witness::station::Stations), and hands on what came
 //! of it. Nothing in it waits for a disk, a person or a program.
 
+mod catch_up;
 pub mod clock;
 mod core;
 mod faces;

@@ -4,6 +4,7 @@ use tallywell_witness::cause::{Explainer, Explanation, OtherMeter};
 use tallywell_witness::declared::Site;
 
 use crate::site::{UnknownMeter, meter_facts};
+use crate::store::log::Note;
 use crate::store::{Span, StoreError, StoreReader};
 
 /// Why a stretch of the store could not be explained.
@@ -39,6 +40,9 @@ pub fn explain_stored(site: &Site, store: &StoreReader, meter: &str, span: Span)
         others.push(other);
     }
     let mut explainer = Explainer::new(&facts).with_others(others);
+    for noted in store.notes(Some(meter), span)?.iter().filter_map(Note::of_receiver) {
+        explainer.note(noted);
+    }
     let mut seen = false;
     let maintenance = store.maintenance(meter, span)?;
     for reading in store.readings(meter, span)? {

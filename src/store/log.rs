@@ -3,10 +3,10 @@
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
-use tallywell_witness::declared::Setting;
-use tallywell_witness::tally::{Between, Disagreement, Event, HourlySummary, Step};
+use tallywell_witness::declared::{Dimension, Setting};
+use tallywell_witness::tally::{Between, Disagreement, Event, HourlySummary, Noted, NotedReading, Step};
 use tallywell_witness::trial::record::Trial;
-use tallywell_witness::units::WallMillis;
+use tallywell_witness::units::{WallMillis, parse};
 
 use super::connection::StoreReader;
 use super::error::StoreError;
@@ -33,6 +33,21 @@ pub struct Note {
     /// What it says.
     #[serde(flatten)]
     pub what: NoteKind,
+}
+
+impl Note {
+    /// The figure that it holds of the receiver, if it is one that can be held against the signal.
+    #[must_use]
+    pub fn of_receiver(&self) -> Option<NotedReading> {
+        let NoteKind::Reading { of: ReadBy::Receiver, value, unit, .. } = &self.what else { return None };
+        let written = format!("{value} {unit}");
+        let quantity = |dimension| parse::quantity(&written, dimension).ok();
+        let (of, quantity) = match quantity(Dimension::Volume) {
+            Some(volume) => (Noted::Total, volume),
+            None => (Noted::Flow, quantity(Dimension::Flow)?),
+        };
+        Some(NotedReading::new(of, self.at, *value, quantity.unit.to_base))
+    }
 }
 
 /// What a note says.

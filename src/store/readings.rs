@@ -259,32 +259,32 @@ impl Readings<'_> {
         StoreError::Row { path: self.reader.path.clone(), what }
     }
 
+    /// The start of the machine in which a run was.
+    fn boot_of(&mut self, run: i64) -> Result<&str, StoreError> {
+        if !self.boots.contains_key(&run) {
+            let boot = self
+                .reader
+                .connection
+                .query_row("SELECT boot FROM run WHERE id = ?", [run], |row| row.get(0))
+                .optional()
+                .map_err(|source| self.reader.of(source))?
+                .unwrap_or_default();
+            self.boots.insert(run, boot);
+        }
+        Ok(self.boots.get(&run).map_or("", String::as_str))
+    }
+
     /// Puts a reading on the one time line.
     fn placed(&mut self, run: i64, reading: Reading) -> Result<Reading, StoreError> {
-        let boot = match self.boots.get(&run) {
-            Some(boot) => boot,
-            None => {
-                let boot = self
-                    .reader
-                    .connection
-                    .query_row("SELECT boot FROM run WHERE id = ?", [run], |row| row.get(0))
-                    .optional()
-                    .map_err(|source| self.reader.of(source))?
-                    .unwrap_or_default();
-                self.boots.entry(run).or_insert(boot)
-            }
-        };
-        Ok(self.line.place(boot, reading))
+        let boot = self.boot_of(run)?.to_owned();
+        Ok(self.line.place(&boot, reading))
     }
-}
 
-impl Iterator for Readings<'_> {
-    type Item = Result<Reading, StoreError>;
-
-    fn next(&mut self) -> Option<Self::Item> {
+    /// The next reading with its run, `at` on the clock on which it was taken.
+    fn taken(&mut self) -> Option<Result<(i64, Reading), StoreError>> {
         loop {
             if let Some(waiting) = self.waiting.pop_front() {
-                return Some(waiting.and_then(|(run, reading)| self.placed(run, reading)));
+                return Some(waiting);
             }
             if self.ended {
                 return None;
@@ -294,6 +294,23 @@ impl Iterator for Readings<'_> {
                 return Some(Err(error));
             }
         }
+    }
+
+    /// The same readings as they were taken: each with the start of the machine on whose steady clock `at` lies.
+    pub fn as_taken(mut self) -> impl Iterator<Item = Result<(String, Reading), StoreError>> {
+        std::iter::from_fn(move || {
+            let taken = self.taken()?;
+            Some(taken.and_then(|(run, reading)| Ok((self.boot_of(run)?.to_owned(), reading))))
+        })
+    }
+}
+
+impl Iterator for Readings<'_> {
+    type Item = Result<Reading, StoreError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let taken = self.taken()?;
+        Some(taken.and_then(|(run, reading)| self.placed(run, reading)))
     }
 }
 

@@ -9,7 +9,7 @@ use crate::declared::{Entry, Setting, Source, Table};
 use crate::decode::{bits, decode};
 use crate::join::{Joiner, Part};
 use crate::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits, WitnessFacts};
-use crate::tally::{Change, MeterTallies, Moment, TallyStanding, VolumeJudged};
+use crate::tally::{Change, MeterTallies, Moment, NotedReading, TallyStanding, VolumeJudged};
 use crate::units::{SteadyMillis, WallMillis};
 
 /// A stretch of one table of one device as it was read; for a table of bits each word is one bit.
@@ -219,6 +219,12 @@ impl Stations {
     pub fn set_maintenance(&mut self, meter: &str, maintenance: bool) -> bool {
         let station = self.stations.iter_mut().find(|station| station.facts.meter.name == meter);
         station.map(|station| station.tallies.set_maintenance(maintenance)).is_some()
+    }
+
+    /// Takes a figure that was read off a receiver's display; false if there is no meter of that name.
+    pub fn note(&mut self, meter: &str, noted: NotedReading) -> bool {
+        let station = self.stations.iter_mut().find(|station| station.facts.meter.name == meter);
+        station.map(|station| station.tallies.note(noted)).is_some()
     }
 
     /// Each meter with what is remembered of it, its latest reading and where its tallies stand.

@@ -13,7 +13,7 @@ use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
 use super::standing::Standings;
 use super::wording;
-use crate::tally::{Change, MeterTallies, TallyStanding, Verdict, VolumeJudged};
+use crate::tally::{Change, MeterTallies, NotedReading, TallyStanding, Verdict, VolumeJudged};
 
 /// Takes readings one by one in bounded memory and says at the end whether the witnesses agree, and if not, why.
 #[derive(Clone, Debug)]
@@ -46,6 +46,11 @@ impl Explainer {
     pub fn with_others(mut self, others: Vec<OtherMeter>) -> Self {
         self.others = others;
         self
+    }
+
+    /// A figure that was read off a receiver's display, to be told before the readings of its time.
+    pub fn note(&mut self, noted: NotedReading) {
+        self.tallies.note(noted);
     }
 
     /// The next reading.

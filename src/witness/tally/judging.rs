@@ -109,7 +109,7 @@ impl MeterTallies {
         }
         let age = facts.meter.refresh.as_secs_f64();
         if let Some(pair) = self.pairs[TOTAL_FLOW].as_mut()
-            && let (Some(total), Some(flow)) = (seen.total, seen.flow)
+            && let Some(flow) = seen.flow
         {
             let (low, high) = self.intake.total.as_ref().map_or((0.0, 0.0), Counted::slack);
             let flow = match facts.meter.total_counts {
@@ -118,8 +118,13 @@ impl MeterTallies {
                 TotalCounts::Reverse => (-flow).max(0.0),
             };
             let rounding = high - low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
-            let change = pair.push(moment, [Measure::Volume(total), Measure::Flow(flow)], rounding, gap);
-            tell_bias(facts, pair, change, changes);
+            match seen.total {
+                Some(total) => {
+                    let change = pair.push(moment, [Measure::Volume(total), Measure::Flow(flow)], rounding, gap);
+                    tell_bias(facts, pair, change, changes);
+                }
+                None => pair.pass(moment, [0.0, flow], gap),
+            }
         }
         let casting = self.has_bus();
         if let Some(pair) = self.pairs[LOOP_PULSE].as_mut()

@@ -10,6 +10,7 @@ use super::finding::{Between, Change, CurrentState, DisagreementKind, HourlySumm
 use super::hourly::{HourBook, HourGlance};
 use super::intake::{Counted, Directions, Intake};
 use super::judging::Break;
+use super::noted::{Noted, NotedReading, NotedTallies};
 use super::pair::PairTally;
 use super::rules::{RECEIVER_AGE_S, bias_rules, count_rules};
 use super::silence::Silence;
@@ -43,6 +44,7 @@ pub struct MeterTallies {
     events: EventWatch,
     silence: Silence,
     hours: HourBook,
+    pub(super) noted: NotedTallies,
 }
 
 pub(super) const TOTAL_PULSE: usize = 0;
@@ -110,6 +112,7 @@ impl MeterTallies {
             events: EventWatch::default(),
             silence: Silence::new(facts),
             hours: HourBook::default(),
+            noted: NotedTallies::default(),
         }
     }
 
@@ -127,6 +130,23 @@ impl MeterTallies {
         self.tell_breaks(facts, moment, &breaks, changes);
         self.push_counts(facts, reading, &seen, changes);
         self.push_pairs(facts, &seen, changes);
+        if breaks.iter().any(|(witness, it)| *witness == Witness::Pulse && !matches!(it, Break::Returned { .. })) {
+            self.noted.interrupt();
+        }
+        let litres = seen.pulses.map(|pulses| pulses * self.pulse_volume);
+        self.noted.push(facts, moment, litres, seen.loop_flow, changes);
+    }
+
+    /// Takes a figure that was read off the receiver's display, to be held against the signal once its minute has passed.
+    /// Where the receiver's own register is declared, that says more and the figure is left alone.
+    pub fn note(&mut self, noted: NotedReading) {
+        let is_declared = match noted.of {
+            Noted::Total => self.counts[PULSE_RECEIVER].is_some(),
+            Noted::Flow => self.pairs[LOOP_RECEIVER].is_some(),
+        };
+        if !is_declared {
+            self.noted.note(noted);
+        }
     }
 
     /// During maintenance readings are kept but judged by nothing. Open disagreements and events stay as they are.

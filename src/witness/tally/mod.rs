@@ -10,6 +10,7 @@
 //! - `current_state`: what a current says before it says a flow;
 //! - `events`, `silence`: what lasts from one reading to another, and who is heard;
 //! - `hourly`: what went by in each hour;
+//! - `noted`: what people read off a receiver's display;
 //! - `meter`, `judging`, `standing`: all of it for one meter;
 //! - `gain`: what the counts gained from reading to reading, for whoever adds up volumes.
 
@@ -25,6 +26,7 @@ mod hourly;
 mod intake;
 mod judging;
 mod meter;
+mod noted;
 mod pair;
 mod rules;
 pub mod run_length;
@@ -43,6 +45,7 @@ pub use finding::{
 };
 pub use gain::{Gain, Gains};
 pub use meter::MeterTallies;
+pub use noted::{Noted, NotedReading};
 
 use crate::reading::MeterFacts;
 

@@ -34,20 +34,35 @@ pub struct PairTally {
     pub test: BiasTest,
     last: Option<(Moment, [f64; 2])>,
     integrals: [f64; 2],
+    /// The largest jump since the test was told last, in litres.
+    jump: f64,
 }
 
 impl PairTally {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(rules: BiasRules) -> Self {
-        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2] }
+        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], jump: 0.0 }
     }
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
     /// litres; a silence longer than `gap_s` is a gap.
     pub fn push(&mut self, moment: Moment, measures: [Measure; 2], rounding: f64, gap_s: f64) -> Option<BiasChange> {
         let levels = measures.map(Measure::level);
-        let mut jump = 0.0;
+        self.pass(moment, levels, gap_s);
+        let mut volumes = self.integrals;
+        for (volume, measure) in volumes.iter_mut().zip(measures) {
+            if let Measure::Volume(litres) = measure {
+                *volume = litres;
+            }
+        }
+        let jump = std::mem::take(&mut self.jump);
+        self.test.push(BiasPoint { moment, first: volumes[0], second: volumes[1], rounding, jump, levels })
+    }
+
+    /// What the flows say at a moment at which the count that they are held against was not read: it is read more seldom.
+    /// A witness that counts has the level 0.
+    pub fn pass(&mut self, moment: Moment, levels: [f64; 2], gap_s: f64) {
         if let Some((last, before)) = self.last {
             let elapsed = moment.steady.since(last.steady).0;
             if elapsed > gap_s || elapsed <= 0.0 {
@@ -58,19 +73,12 @@ impl PairTally {
                     *integral += 0.5 * (before + level) * elapsed;
                     let change = (level - before).abs();
                     if change > JUMP_SHARE * self.test.rules.span {
-                        jump = f64::max(jump, 0.5 * change * elapsed);
+                        self.jump = self.jump.max(0.5 * change * elapsed);
                     }
                 }
             }
         }
         self.last = Some((moment, levels));
-        let mut volumes = self.integrals;
-        for (volume, measure) in volumes.iter_mut().zip(measures) {
-            if let Measure::Volume(litres) = measure {
-                *volume = litres;
-            }
-        }
-        self.test.push(BiasPoint { moment, first: volumes[0], second: volumes[1], rounding, jump, levels })
     }
 
     /// The next readings do not follow from the last.

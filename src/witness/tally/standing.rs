@@ -18,6 +18,7 @@ impl MeterTallies {
                 _ => {}
             }
         }
+        standings.extend(self.noted.standing());
         if self.total_and_pulses_differ_in_direction() {
             standings.push(TallyStanding {
                 notes: vec![String::from(
@@ -38,7 +39,11 @@ impl MeterTallies {
         let counts_disagreed = self.counts.iter().flatten().any(CountTally::disagreed);
         let flows_disagreed =
             self.pairs.iter().flatten().filter(|pair| self.is_told(pair)).any(|pair| pair.test.disagreements > 0);
-        if counts_disagreed || flows_disagreed || standings.iter().any(|standing| standing.verdict == Verdict::Disagree)
+        let noted_disagreed = self.noted.standing().any(|standing| standing.disagreements > 0);
+        if counts_disagreed
+            || flows_disagreed
+            || noted_disagreed
+            || standings.iter().any(|standing| standing.verdict == Verdict::Disagree)
         {
             Verdict::Disagree
         } else if standings.iter().any(|standing| standing.verdict == Verdict::Agree) {
@@ -70,7 +75,7 @@ impl MeterTallies {
     }
 }
 
-fn nothing_seen(between: Between) -> TallyStanding {
+pub(super) fn nothing_seen(between: Between) -> TallyStanding {
     TallyStanding {
         between,
         verdict: Verdict::Undecided,

@@ -1,0 +1,56 @@
+//! How the tallies do: `cargo bench --bench tally` prints every table, `-- --short` a small form of each.
+//!
+//! One table alone: `-- delay`, `-- healthy`, `-- loss`, `-- speed`, `-- cases`. `--years N` for other than ten simulated
+//! meter-years of healthy flow, `--seeds N` for more than three cases of a kind.
+
+#![expect(clippy::unwrap_used, reason = "a bench may fail")]
+
+mod cases;
+mod delay;
+mod healthy;
+mod loss;
+mod speed;
+
+/// How much of each table is made.
+#[derive(Clone, Copy, Debug)]
+struct Extent {
+    runs: u32,
+    years: f64,
+    losses: u64,
+    readings: usize,
+    seeds: u64,
+}
+
+/// Prints one.
+type Table = fn(Extent);
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().collect();
+    let has = |name: &str| arguments.iter().any(|it| it == name);
+    let after = |name: &str| arguments.iter().position(|it| it == name).and_then(|place| arguments.get(place + 1));
+    let mut extent = if has("--short") {
+        Extent { runs: 400, years: 0.02, losses: 6, readings: 200_000, seeds: 1 }
+    } else {
+        Extent { runs: 20_000, years: 10.0, losses: 200, readings: 5_000_000, seeds: 3 }
+    };
+    if let Some(years) = after("--years") {
+        extent.years = years.parse().unwrap();
+    }
+    if let Some(seeds) = after("--seeds") {
+        extent.seeds = seeds.parse().unwrap();
+    }
+    let tables: [(&str, Table); 5] = [
+        ("speed", |extent| speed::print(extent.readings)),
+        ("delay", |extent| delay::print(extent.runs)),
+        ("loss", |extent| loss::print(extent.losses)),
+        ("healthy", |extent| healthy::print(extent.years)),
+        ("cases", |extent| cases::print(extent.seeds)),
+    ];
+    let named = tables.iter().any(|(name, _)| has(name));
+    for (name, print) in tables {
+        if has(name) || !named {
+            print(extent);
+            println!();
+        }
+    }
+}
