@@ -113,7 +113,7 @@ const DOUBLES: [(&str, &str); 12] = [
     ("pulse-extra", "loop-held"),
     ("pulse-gaps", "bus-torn"),
     ("loop-span", "bus-total-unit"),
-    ("pulse-double", "loop-lag"),
+    ("pulse-double", "loop-zero"),
     ("bus-words", "pulse-weight"),
     ("bus-total-restart", "loop-zero"),
     ("low-flow-cutoff", "loop-span"),

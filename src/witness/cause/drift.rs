@@ -90,9 +90,15 @@ fn divisor(ratio: f64, since: usize, block: usize) -> f64 {
     if block >= since { ratio } else { 1.0 }
 }
 
-/// Volumes of one block by the reference; `None` where it is not known.
-fn volumes(gathered: &Gathered, reference: Reference, before: &Block, block: &Block, index: usize) -> Option<Volumes> {
-    let by_flow_reverse = block.reverse;
+/// Volumes since `before` by the reference, with those by the flow register beside; `None` where they are not known.
+fn volumes(
+    gathered: &Gathered,
+    reference: Reference,
+    before: &Block,
+    block: &Block,
+    index: usize,
+    (by_flow_forward, by_flow_reverse): (f64, f64),
+) -> Option<Volumes> {
     match reference {
         Reference::Flow { ratio, since } => {
             let divisor = divisor(ratio, since, index);
@@ -112,7 +118,7 @@ fn volumes(gathered: &Gathered, reference: Reference, before: &Block, block: &Bl
             Some(match gathered.facts.meter.total_counts {
                 TotalCounts::Forward => Volumes { forward: step, reverse, variance: 0.0 },
                 TotalCounts::Net => Volumes { forward: step + reverse, reverse, variance: reverse_variance },
-                TotalCounts::Reverse => Volumes { forward: block.forward, reverse: step, variance: 0.0 },
+                TotalCounts::Reverse => Volumes { forward: by_flow_forward, reverse: step, variance: 0.0 },
             })
         }
     }
@@ -161,7 +167,8 @@ impl Drift {
             let by_flow = matches!(reference, Reference::Flow { .. });
             let usable = block.pulses.is_some() && (by_flow || block.total.is_some());
             if by_flow {
-                pending.volumes(volumes(gathered, reference, block, block, index), volume);
+                pending
+                    .volumes(volumes(gathered, reference, block, block, index, (block.forward, block.reverse)), volume);
             }
             if !usable {
                 continue;
@@ -173,7 +180,8 @@ impl Drift {
             };
             let mut step = pending.clone();
             if !by_flow {
-                step.volumes(volumes(gathered, reference, before, block, index), volume);
+                let by_flow = (step.flow_forward, step.flow_reverse);
+                step.volumes(volumes(gathered, reference, before, block, index, by_flow), volume);
             }
             let moved = block.pulses.unwrap_or(0.0) - before.pulses.unwrap_or(0.0);
             // Rounding stands still at rest: a step in which nothing was due and nothing came says nothing new.
@@ -314,6 +322,18 @@ impl Drift {
         })
     }
 
+    /// Whether what was counted strays from what was due by more than `share` of it and three pulses, wherever the series
+    /// is whole.
+    pub fn strays(&self, share: f64) -> bool {
+        let due: f64 = self.steps.iter().filter(|step| !step.broken).map(|step| step.expected.abs()).sum();
+        let (mut at, mut low, mut high) = (0.0_f64, 0.0_f64, 0.0_f64);
+        for step in self.steps.iter().filter(|step| !step.broken) {
+            at += step.counted - step.expected;
+            (low, high) = (low.min(at), high.max(at));
+        }
+        high - low > (share * due).max(3.0)
+    }
+
     /// The likelihood that meter and counter agree.
     pub fn healthy(&self) -> LevelFit {
         self.run(|_, _| Added::default())
@@ -343,6 +363,9 @@ struct Pending {
     reverse: f64,
     variance: f64,
     creep: f64,
+    /// Litres by the flow register.
+    flow_forward: f64,
+    flow_reverse: f64,
     slowest: f64,
     fastest: f64,
     any: bool,
@@ -356,6 +379,8 @@ impl Pending {
         self.slowest = if self.any { self.slowest.min(low) } else { low };
         self.fastest = if self.any { self.fastest.max(high) } else { high };
         self.any = true;
+        self.flow_forward += block.forward;
+        self.flow_reverse += block.reverse;
         self.broken |= block.pulses_broken;
         self.total_broken |= block.total_broken;
         if block.flow_low < 0.0 && block.flow_high > 0.0 {

@@ -154,7 +154,7 @@ impl Gather {
                 total_words: WordOrderRepair::default(),
                 total: with_repair(facts.total.as_ref(), Dimension::Volume, falls, 2.0 * largest),
                 pulses: with_repair(facts.pulses.as_ref(), Dimension::Number, false, 2.0 * largest / volume),
-                standstill: StandstillWatch::default(),
+                standstill: StandstillWatch::new(meter.total_counts == TotalCounts::Forward),
                 flow_nonsense: 0,
                 flow_spikes: 0,
                 flow_spike_at: None,

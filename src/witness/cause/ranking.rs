@@ -39,8 +39,6 @@ const CARRIED: usize = 5;
 const HOPELESS: f64 = 45.0;
 /// Models are only models: log weights are divided by this before they become probabilities.
 const TEMPERATURE: f64 = 1.6;
-/// What it costs a hypothesis to contradict the verdict of the tallies.
-const OVERRULED: f64 = 10_000.0;
 /// The most hypotheses that are told.
 const TOLD: usize = 8;
 
@@ -53,14 +51,15 @@ pub(super) fn rank(
 ) -> Vec<Hypothesis> {
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
+    hold_back_the_unexplained(&mut bus);
     keep_best(&mut bus);
     let best = bus.first().map_or(0.0, |candidate| candidate.weight);
-    bus.retain(|candidate| candidate.weight > best - HOPELESS);
+    bus.retain(|candidate| candidate.weight > best - HOPELESS || candidate.code == Code::Agreement);
 
     let facts = facts::found(gathered);
     let receiver_span = receiver::span_candidates(gathered);
     let receiver_weight = receiver::weight_candidates(gathered);
-    let mut cache = Cache { gathered, others, loops: Vec::new(), pulses: Vec::new() };
+    let mut cache = Cache { gathered, others, proven: !facts.is_empty(), loops: Vec::new(), pulses: Vec::new() };
     let mut hypotheses: Vec<Hypothesis> = Vec::new();
     for registers in &bus {
         let loops = cache.loops(flow_scale(registers));
@@ -100,6 +99,8 @@ fn reference(gathered: &Gathered, registers: &Candidate) -> Reference {
 struct Cache<'a> {
     gathered: &'a Gathered,
     others: &'a [OtherMeter],
+    /// The readings themselves prove a cause.
+    proven: bool,
     loops: Vec<(FlowScale, Vec<Candidate>)>,
     pulses: Vec<(Reference, Vec<Candidate>)>,
 }
@@ -110,6 +111,10 @@ impl Cache<'_> {
             return known.clone();
         }
         let mut found = current::candidates(self.gathered, scale, self.others);
+        hold_back_the_unexplained(&mut found);
+        if self.proven && !current::strays(self.gathered) {
+            found.retain(|candidate| candidate.code == Code::Agreement);
+        }
         keep_best(&mut found);
         self.loops.push((scale, found.clone()));
         found
@@ -119,8 +124,15 @@ impl Cache<'_> {
         if let Some((_, known)) = self.pulses.iter().find(|(known, _)| *known == reference) {
             return known.clone();
         }
-        let mut found = Drift::new(self.gathered, reference)
-            .map_or_else(Vec::new, |drift| pulse::candidates(self.gathered, &drift, self.others));
+        let mut found = Drift::new(self.gathered, reference).map_or_else(Vec::new, |drift| {
+            let mut found = pulse::candidates(self.gathered, &drift, self.others);
+            // Beside a proven cause, another one must show in what the repairs left.
+            if self.proven && !drift.strays(self.gathered.facts.meter.tolerance.volume) {
+                found.retain(|candidate| candidate.code == Code::Agreement);
+            }
+            found
+        });
+        hold_back_the_unexplained(&mut found);
         keep_best(&mut found);
         self.pulses.push((reference, found.clone()));
         found
@@ -143,6 +155,30 @@ fn keep_best(candidates: &mut Vec<Candidate>) {
 fn gains(candidates: &[Candidate]) -> Vec<(Candidate, f64)> {
     let sound = candidates.iter().find(|candidate| candidate.code == Code::Agreement).map_or(0.0, |sound| sound.weight);
     candidates.iter().map(|candidate| (candidate.clone(), candidate.weight - sound)).collect()
+}
+
+/// A cause of the catalogue that accounts for this share of what can be accounted for at all is the better answer than
+/// none: models are rough, and what little each step misfits must not add up to a reason outside the catalogue.
+const ACCOUNTS: f64 = 0.7;
+/// How far below such a cause the unexplained stands, in nats.
+const BELOW: f64 = 5.0;
+
+/// Holds the unexplained back where a cause of the catalogue accounts for most of what is not sound.
+fn hold_back_the_unexplained(candidates: &mut [Candidate]) {
+    let weight_of = |wanted: fn(Code) -> bool| {
+        candidates
+            .iter()
+            .filter(|candidate| wanted(candidate.code))
+            .map(|candidate| candidate.weight)
+            .fold(f64::NEG_INFINITY, f64::max)
+    };
+    let sound = weight_of(|code| code == Code::Agreement);
+    let known = weight_of(|code| !matches!(code, Code::Agreement | Code::Unexplained | Code::LoopLag));
+    for candidate in candidates.iter_mut().filter(|candidate| candidate.code == Code::Unexplained) {
+        if known > sound && known - sound > ACCOUNTS * (candidate.weight - sound) {
+            candidate.weight = candidate.weight.min(known - BELOW);
+        }
+    }
 }
 
 fn combine(
@@ -187,6 +223,10 @@ fn combine(
             causes.push(Candidate::sound(weight));
         }
         causes.dedup_by(|a, b| a.code == b.code);
+        // Being late is no disagreement: it is not worth a word beside one.
+        if causes.len() > 1 {
+            causes.retain(|cause| cause.code != Code::LoopLag);
+        }
         absorb(gathered, &mut causes);
         let weight = weight + standings.weigh(&causes);
         out.push(Hypothesis { causes, weight, probability: 0.0 });
@@ -229,17 +269,42 @@ fn makes_the_step(gathered: &Gathered, ratio: Option<f64>) -> bool {
     (jumped - ratio).abs() < 0.02 * ratio || (jumped - 1.0 - (ratio - 1.0)).abs() < 0.25 * (ratio - 1.0).abs()
 }
 
-fn normalise(mut hypotheses: Vec<Hypothesis>, verdict: Verdict) -> Vec<Hypothesis> {
-    // What the tallies decided with bounded error is not for a likelihood to overrule: a cause that moved no tally is at
-    // most a suspicion, and agreement is none where one did.
-    for hypothesis in &mut hypotheses {
-        let agrees = hypothesis.causes.iter().all(|cause| matches!(cause.code, Code::Agreement | Code::LoopLag));
-        match verdict {
-            Verdict::Agree if !agrees => hypothesis.weight -= OVERRULED,
-            Verdict::Disagree if agrees => hypothesis.weight -= OVERRULED,
-            _ => {}
+/// The same for whole hypotheses: those that leave anything unexplained stand below the best one that does not, where that
+/// one accounts for most of what is not sound.
+fn hold_back_whole(hypotheses: &mut [Hypothesis], sound: f64) {
+    let open = |hypothesis: &Hypothesis| hypothesis.causes.iter().any(|cause| cause.code == Code::Unexplained);
+    let best = |wanted: bool, hypotheses: &[Hypothesis]| {
+        hypotheses.iter().filter(|it| open(it) == wanted).map(|it| it.weight).fold(f64::NEG_INFINITY, f64::max)
+    };
+    let (known, unknown) = (best(false, hypotheses), best(true, hypotheses));
+    if known.is_finite() && known > sound && known - sound > ACCOUNTS * (unknown - sound) {
+        let excess = (unknown - known + BELOW).max(0.0);
+        for hypothesis in hypotheses.iter_mut().filter(|hypothesis| open(hypothesis)) {
+            hypothesis.weight -= excess;
         }
     }
+}
+
+fn normalise(mut hypotheses: Vec<Hypothesis>, verdict: Verdict) -> Vec<Hypothesis> {
+    let sound = hypotheses
+        .iter()
+        .filter(|hypothesis| hypothesis.causes.iter().all(|cause| cause.code == Code::Agreement))
+        .map(|hypothesis| hypothesis.weight)
+        .fold(f64::NEG_INFINITY, f64::max);
+    // What the tallies decided with bounded error is not for a likelihood to overrule: a cause that moved no tally is none,
+    // and agreement is none where a tally moved. What the registers prove by themselves stands in every hypothesis.
+    let agrees = |hypothesis: &Hypothesis| {
+        hypothesis.causes.iter().all(|cause| matches!(cause.code, Code::Agreement | Code::LoopLag))
+    };
+    let fits = |hypothesis: &Hypothesis| match verdict {
+        Verdict::Agree => agrees(hypothesis),
+        Verdict::Disagree => !agrees(hypothesis),
+        Verdict::Undecided => true,
+    };
+    if hypotheses.iter().any(fits) {
+        hypotheses.retain(fits);
+    }
+    hold_back_whole(&mut hypotheses, sound);
     hypotheses.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     // The same causes by two ways are one hypothesis; the heavier way tells the figures.
     let mut merged: Vec<Hypothesis> = Vec::new();

@@ -15,11 +15,11 @@ pub(super) struct Standings {
 }
 
 /// What it costs a cause that every tally which it would disturb held.
-const HELD: f64 = 1_000.0;
+const HELD: f64 = 1e6;
 /// What it costs a hypothesis to leave a broken tally without a cause.
 const BROKEN: f64 = 60.0;
 /// What it costs a hypothesis to name a cause beside others that already explain every broken tally which it disturbs.
-const REDUNDANT: f64 = 1_000.0;
+const REDUNDANT: f64 = 1e6;
 
 /// A tally, as one bit of a set.
 const FLOW_LOOP: u8 = 1;
@@ -35,7 +35,7 @@ const fn disturbs(code: Code, part: Part) -> u8 {
         Code::Unexplained => match part {
             Part::Loop => FLOW_LOOP,
             Part::Pulse => TOTAL_PULSE,
-            Part::Bus => TOTAL_FLOW | TOTAL_PULSE,
+            Part::Bus => TOTAL_FLOW,
             Part::Receiver => RECEIVER_FLOW | RECEIVER_TOTAL,
             Part::None => 0,
         },
@@ -83,6 +83,11 @@ const fn proves_itself(code: Code) -> bool {
     )
 }
 
+/// Proven causes whose marks are taken out of the readings by the repairs.
+const fn part_of_the_readings(code: Code) -> bool {
+    matches!(code, Code::BusWords | Code::BusFrozen | Code::BusTorn | Code::BusTotalRestart | Code::PulseRestart)
+}
+
 impl Standings {
     /// The verdicts of a meter's tallies; one that disagreed at any time disagreed.
     pub fn of(tallies: &[TallyStanding]) -> Self {
@@ -119,7 +124,12 @@ impl Standings {
         let mut weight = 0.0;
         for (place, cause) in causes.iter().enumerate() {
             let disturbed = disturbs(cause.code, cause.part);
-            let elsewhere = causes.iter().enumerate().filter(|(other, _)| *other != place);
+            // What a proven cause spoiled is taken out before the rest is looked at: what is left then stands on its own.
+            let known = cause.code != Code::Unexplained;
+            let elsewhere = causes
+                .iter()
+                .enumerate()
+                .filter(|(other, it)| *other != place && !(known && part_of_the_readings(it.code)));
             let by_others = elsewhere.fold(0, |set, (_, other)| set | disturbs(other.code, other.part));
             if causes.len() > 1 && disturbed & broken & !by_others == 0 && !proves_itself(cause.code) {
                 weight -= REDUNDANT;

@@ -223,6 +223,9 @@ pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Cand
     found
 }
 
+/// How much the total may stray from the flow in each step, as shares of the step's volume.
+const WANDERS: [f64; 8] = [0.0, 0.003, 0.01, 0.02, 0.05, 0.1, 0.3, 1.0];
+
 /// A cause that moves no tally by half of what is let pass is none.
 const MATTERS: f64 = 0.5;
 
@@ -377,7 +380,7 @@ impl VolumeSeries {
             return None;
         }
         let mut best: Option<(f64, f64)> = None;
-        for wander in [0.0, 0.02, 0.1, 0.3, 1.0] {
+        for wander in WANDERS {
             let fit = self.fit(
                 0,
                 |step| step.flow,
@@ -405,7 +408,7 @@ impl VolumeSeries {
 
     fn unexplained(&self) -> Candidate {
         let mut most = f64::NEG_INFINITY;
-        for wander in [0.01, 0.1, 1.0] {
+        for wander in WANDERS {
             let fit = self.fit(
                 0,
                 |step| step.flow,

@@ -193,6 +193,19 @@ pub(super) fn candidates(gathered: &Gathered, flow_scale: FlowScale, others: &[O
     found.into_iter().map(|weighed| weighed.candidate).chain(unknown).collect()
 }
 
+/// Whether the current strays from the flow beyond what is let pass, wherever the registers can be believed.
+pub(super) fn strays(gathered: &Gathered) -> bool {
+    let Some(case) = LoopCase::new(gathered, FlowScale::TRUE) else { return false };
+    let passes = case.let_pass();
+    let (mut beyond, mut seconds) = (0.0, 0.0);
+    for pair in &case.pairs {
+        let difference = (pair.current - case.scale.current(pair.flow, 1.0, 0.0)).abs();
+        beyond += (difference - passes).clamp(0.0, 16.0) * pair.seconds;
+        seconds += pair.seconds;
+    }
+    beyond > 0.3 * passes * seconds
+}
+
 /// Meter and receiver take 20 mA to mean different flows.
 fn span(case: &LoopCase<'_>) -> Option<Weighed> {
     let mut best: Option<(f64, usize, LineFit, &[Pair])> = None;

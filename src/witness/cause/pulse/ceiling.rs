@@ -15,6 +15,9 @@ enum Above {
     Share(f64),
 }
 
+/// How well the excess over a limit is known, one standard deviation.
+const EXCESS_ERROR: f64 = 0.15;
+
 /// Pulses a second that exceed `limit`, on average over the step.
 ///
 /// The rate is taken to be spread evenly between the slowest and the fastest seen in the step.
@@ -76,9 +79,7 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
     }
     let weigh = |limit: f64, above: Above, onset: usize| {
         let lost = losses(drift, limit, above, onset);
-        let mut known = 0.0;
         let fit = drift.run(|index, step| {
-            known += lost[index];
             let wander = match above {
                 Above::Wait(_) => {
                     // Near the ceiling the rate's own movement decides.
@@ -92,9 +93,14 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
                         + share * (1.0 - share).max(0.02) * share_above(step, limit) * step.expected.abs()
                 }
             };
-            Added { known: -known, wander, shapes: [0.0; 2] }
+            Added { known: 0.0, wander, shapes: [-lost[index], 0.0] }
         });
-        fit.evidence(0.0)
+        if fit.uncertainty[0].is_infinite() {
+            return f64::NEG_INFINITY;
+        }
+        // Within a step the rate is known by its mean and its ends alone: what exceeds the limit is about right.
+        let density = -0.5 * ((fit.size[0] - 1.0) / EXCESS_ERROR).powi(2) - (EXCESS_ERROR * 2.506_628).ln();
+        fit.evidence(density)
     };
     // First the shape and the limit over the whole stretch, then the onset, then the limit again.
     let mut modes =

@@ -40,7 +40,7 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
             if index >= onset && !step.broken {
                 drifted -= step.expected;
                 added.shapes[0] = due[index];
-                added.wander = (0.02 * due[index]).powi(2) + 0.05 * due[index].min(4.0) + 0.05;
+                added.wander = (0.01 * due[index]).powi(2) + 0.01 * due[index];
                 if index == onset && onset > 0 {
                     added.wander += due[index].max(step.expected).powi(2) + 1.0;
                 }

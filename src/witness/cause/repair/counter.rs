@@ -60,6 +60,8 @@ pub(in crate::cause) struct CounterRepair {
     recent_rate: f64,
     accepted: u32,
     pending: Option<Seen>,
+    /// The value before the pending one, where that one was not trusted either.
+    pending_before: Option<Seen>,
     /// Values that were read in halves, or otherwise came and went.
     pub spikes: u32,
     /// The first and the last of them.
@@ -89,6 +91,7 @@ impl CounterRepair {
             recent_rate: 0.0,
             accepted: 0,
             pending: None,
+            pending_before: None,
             spikes: 0,
             spike_at: None,
             half_spikes: 0,
@@ -126,6 +129,7 @@ impl CounterRepair {
             return Some(value + self.offset);
         };
         let seen = Seen { value, at, wall };
+        let before = self.pending_before.take();
         if let Some(step) = self.as_flow(last.value, value, at - self.changed_at.min(at), slack) {
             if let Some(spike) = self.pending.take() {
                 self.count_spike(spike, last.value, slack);
@@ -147,19 +151,36 @@ impl CounterRepair {
             return Some(self.accept(seen, value - last.value));
         }
         if self.as_flow(pending.value, value, at - pending.at, slack).is_some() {
-            self.step_count += 1;
-            if self.steps.len() < STEPS_KEPT {
-                self.steps.push(Step { at: pending.at, wall: pending.wall, from: last.value, to: pending.value });
-            }
-            self.offset += last.value - pending.value + self.recent_rate * (pending.at - last.at).clamp(0.0, 30.0);
-            self.pending = None;
-            self.last = Some(pending);
-            self.changed_at = pending.at;
+            self.count_step(last, pending);
             let step = value - pending.value;
             return Some(self.accept(seen, step));
         }
+        if let Some(before) = before {
+            let earlier_step = pending.value - before.value;
+            let earlier_dt = (pending.at - before.at).max(0.1);
+            let alike = second_step * earlier_dt / (earlier_step * second_dt);
+            if (0.2..5.0).contains(&alike) && (second_step > 0.0 || self.falls) {
+                // A step, and from there on another rate: the unit changed.
+                self.rate = self.rate.max(3.0 * (second_step / second_dt).abs().max((earlier_step / earlier_dt).abs()));
+                self.count_step(last, before);
+                return Some(self.accept(seen, value - before.value));
+            }
+        }
+        self.pending_before = Some(pending);
         self.pending = Some(seen);
         None
+    }
+
+    /// Goes on from `after` as if the series had come there by flow.
+    fn count_step(&mut self, last: Seen, after: Seen) {
+        self.step_count += 1;
+        if self.steps.len() < STEPS_KEPT {
+            self.steps.push(Step { at: after.at, wall: after.wall, from: last.value, to: after.value });
+        }
+        self.offset += last.value - after.value + self.recent_rate * (after.at - last.at).clamp(0.0, 30.0);
+        self.pending = None;
+        self.last = Some(after);
+        self.changed_at = after.at;
     }
 
     /// The step from `before` to `after` if flow can have made it, a declared roll-over included.

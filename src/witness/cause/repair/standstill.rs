@@ -57,11 +57,18 @@ const KEPT: usize = 64;
 #[derive(Clone, Debug, Default)]
 pub(in crate::cause) struct StandstillWatch {
     run: Option<Run>,
+    /// The total counts forward flow alone.
+    forward_only: bool,
     /// Stretches in which the registers contradict another witness by standing still.
     pub found: Vec<Standstill>,
 }
 
 impl StandstillWatch {
+    /// A watch over registers whose total counts forward flow alone, or not.
+    pub fn new(forward_only: bool) -> Self {
+        Self { forward_only, ..Self::default() }
+    }
+
     /// Looks at the next row; true while the registers have stood still for long enough to be suspicious.
     pub fn push(&mut self, glance: Glance, total_resolution: f64) -> bool {
         let same = self.run.as_ref().is_some_and(|run| {
@@ -130,6 +137,8 @@ impl StandstillWatch {
         let moved = standstill.current_range > 0.12;
         let counted = standstill.pulses >= 4.0;
         let starved = standstill.missing_steps > 5.0;
+        // A forward total rests while the flow runs backwards, whatever pulses that makes elsewhere.
+        let counted = counted && (flow > 0.0 || !self.forward_only);
         let contradicted = (moved && (counted || starved || run.pulses.is_none()))
             || (counted && (starved || run.current.is_none()))
             // Registers at rest beside a counter at rest contradict no current: then it is the current that is odd.

@@ -60,6 +60,17 @@ impl Plausible {
     }
 }
 
+/// One value that jumps away and is back at the next reading was read in halves: it says nothing about their order.
+fn forgive_returns(values: &[(f64, f64)], absurd: &mut [u32], plausible: Plausible) {
+    for index in 1..values.len().saturating_sub(1) {
+        let away_and_back = absurd[index] > 0 && absurd[index + 1] > 0;
+        if away_and_back && plausible.absurd(Some(values[index - 1]), values[index + 1]) != Some(true) {
+            absurd[index] = 0;
+            absurd[index + 1] = 0;
+        }
+    }
+}
+
 /// Decides, for stretches of readings, which order the halves are in.
 #[derive(Clone, Debug, Default)]
 pub(in crate::cause) struct WordOrderRepair {
@@ -92,6 +103,12 @@ impl WordOrderRepair {
             declared_absurd[index] = u32::from(declared == Some(true));
             swapped_absurd[index] = u32::from(swapped == Some(true));
             before = Some(*now);
+        }
+        if matches!(plausible, Plausible::Total { .. }) {
+            let declared: Vec<(f64, f64)> = values.iter().map(|both| (both.at, both.declared)).collect();
+            let swapped: Vec<(f64, f64)> = values.iter().map(|both| (both.at, both.swapped)).collect();
+            forgive_returns(&declared, &mut declared_absurd, plausible);
+            forgive_returns(&swapped, &mut swapped_absurd, plausible);
         }
         self.last = before;
         let choice = self.choose(&declared_absurd, &swapped_absurd);
