@@ -1,10 +1,10 @@
 #!/usr/bin/env bash
-# Installs what the tests need beside the Rust toolchain: independent Modbus peers, a browser, readers of metrics.
+# Installs what the tests need beside the Rust toolchain: independent Modbus peers, a broker, a browser, readers of metrics.
 # Everything comes from Debian's packages and from PyPI; the Python peers live in target/peers, nowhere else.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-packages=(chromium gcc libc6-dev libmodbus-dev pkg-config prometheus python3 python3-venv socat)
+packages=(chromium gcc libc6-dev libmodbus-dev mosquitto mosquitto-clients openssl pkg-config prometheus python3 python3-venv socat)
 missing=()
 for package in "${packages[@]}"; do
     dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Entry, Setting, Site, Source, Table};
+use tallywell_witness::declared::{Setting, Site, Table};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -18,10 +18,11 @@ use super::faces::Faces;
 use super::file_source::FileReading;
 use super::memory::Memory;
 use super::namer::Namer;
+use super::outgoing::OutgoingMessages;
 use super::settings::Settings;
 use super::socket::{Asked, Request};
-use super::sources::{Heard, Sources};
-use super::{DaemonError, Options, clock, live, supervisor};
+use super::sources::{Heard, Sources, entry_of};
+use super::{DaemonError, Options, clock, live, outgoing, supervisor};
 use crate::face::notice::Notices;
 use crate::face::state::State;
 use crate::face::told;
@@ -55,6 +56,7 @@ pub(super) struct Core {
     notices: Option<(Notices, tokio::task::JoinHandle<()>)>,
     observer: Option<mpsc::UnboundedSender<Told>>,
     faces: Faces,
+    outgoing: OutgoingMessages,
     settings: Settings,
     namer: Namer,
     lines: BTreeMap<String, LineState>,
@@ -89,7 +91,7 @@ impl Core {
             store::Options {
                 keep_readings: loaded.site.store.keep_readings,
                 largest: loaded.site.store.largest,
-                ..store::Options::default()
+                ..outgoing::store_options(&loaded.site)
             },
         )?;
         let reader = StoreReader::open(path)?;
@@ -104,6 +106,7 @@ impl Core {
             notices: None,
             observer,
             faces: Faces::new(),
+            outgoing: OutgoingMessages::default(),
             settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
             lines: BTreeMap::new(),
@@ -154,6 +157,7 @@ impl Core {
         facts.iter().for_each(|facts| self.writer.declare(facts));
         let reader = StoreReader::open(&site.store.path)?;
         self.faces.follow(&site, &facts, &reader)?;
+        self.outgoing.follow(&site, &facts, &self.writer);
         self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
         for name in site.meters.keys() {
             if let Some(tallies) = self.memory.of(name, &site) {
@@ -299,6 +303,7 @@ impl Core {
                     self.changed = true;
                     self.writer.append(meter, &self.memory.as_stored(reading));
                     self.faces.reading(meter, reading);
+                    self.outgoing.reading(meter, reading, &self.writer);
                     for change in changes {
                         self.meter_changed(meter, change);
                     }
@@ -358,6 +363,7 @@ impl Core {
     }
 
     fn notify(&self, what: &str, about: &Value) {
+        self.outgoing.notice(what, about, &self.writer);
         if let Some((notices, _)) = &self.notices {
             notices.send(&json!({ "notice": what, "site": self.site.name, "about": about }));
         }
@@ -536,14 +542,10 @@ impl Core {
                 tracing::warn!("the notice program did not end in time");
             }
         }
+        self.outgoing.end().await;
         let health = self.writer.close();
         if let Some((trouble, _)) = health.trouble {
             tracing::error!(lost = health.waiting, "what waited could not be stored: {trouble}");
         }
     }
-}
-
-fn entry_of<'site>(site: &'site Site, source: &Source) -> Option<&'site Entry> {
-    let Source::Entry { device, entry } = source else { return None };
-    site.devices.get(device)?.map.entries.get(entry)
 }

@@ -14,6 +14,7 @@ mod memory;
 mod minute;
 mod namer;
 pub mod naming;
+mod outgoing;
 mod settings;
 pub mod socket;
 mod sources;

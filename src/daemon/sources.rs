@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use tallywell_witness::declared::{Line, Site, Source};
+use tallywell_witness::declared::{Entry, Line, Site, Source};
 use tallywell_witness::plan::line_plan;
 use tallywell_witness::schedule::Task;
 use tokio::sync::mpsc;
@@ -147,6 +147,12 @@ impl Sources {
 fn tasks(site: &Site, line: &Line) -> Result<Vec<Task>, DaemonError> {
     let plan = line_plan(site, &line.name).map_err(|error| DaemonError::Declared(error.to_string()))?;
     Ok(plan.devices.iter().map(|device| Task::of(device, &plan, line.reply_timeout)).collect())
+}
+
+/// What is declared of a source, where it is a register.
+pub(super) fn entry_of<'site>(site: &'site Site, source: &Source) -> Option<&'site Entry> {
+    let Source::Entry { device, entry } = source else { return None };
+    site.devices.get(device)?.map.entries.get(entry)
 }
 
 /// The files that the meters name, and how often each is read.

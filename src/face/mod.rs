@@ -2,6 +2,7 @@
 //!
 //! A face never holds the daemon up: each has a bounded queue, and what does not fit is counted and said.
 
+pub mod broker;
 pub mod metrics;
 pub mod notice;
 pub mod page;

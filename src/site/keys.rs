@@ -227,6 +227,9 @@ const BROKER: &[Key] = &[
         "\"broker-ca.pem\"",
         "certificate authorities for mqtts, relative to the site file",
     ),
+    optional("topic", Holds::Text, "\"tallywell/kestrel-creek\"", "what every topic begins with"),
+    optional("readings_every", TIME, "\"10s\"", "one reading of each meter in this time is sent"),
+    optional("outbox", Holds::Size, "\"64 MiB\"", "what may wait in the store while the broker is away"),
 ];
 
 /// The register map.

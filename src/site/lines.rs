@@ -18,6 +18,10 @@ use super::written::Fields;
 const DEFAULT_BAUD: u32 = 19_200;
 const DEFAULT_REPLY_TIMEOUT: Duration = Duration::from_millis(300);
 const DEFAULT_WORST_LATENCY: Duration = Duration::from_secs(1);
+/// One reading in ten seconds shows the course of a flow; a week of three meters takes less than the outbox.
+const DEFAULT_READINGS_EVERY: Duration = Duration::from_secs(10);
+/// 64 MiB.
+const DEFAULT_OUTBOX: u64 = 64 << 20;
 /// The rates that serial ports commonly offer.
 const USUAL_BAUD: [u32; 12] = [300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 38_400, 57_600, 76_800, 115_200];
 
@@ -256,10 +260,35 @@ pub(super) fn broker(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Bro
             .write("write as in `url = \"mqtt://127.0.0.1:1883\"`, with `user` and `password_file` where needed");
         return None;
     }
+    let name = site.text("site").map_or("site", |name| *name.get_ref());
     Some(Broker {
         url: text.to_owned(),
         user: fields.text("user").map(|user| (*user.get_ref()).to_owned()),
         password_file: meaning.path(fields.text("password_file"), MentionKind::Secret),
         ca_file: meaning.path(fields.text("ca_file"), MentionKind::File),
+        topic: topic(&fields, meaning).unwrap_or_else(|| format!("tallywell/{}", plain_name(name))),
+        readings_every: meaning.positive(fields.text("readings_every")).unwrap_or(DEFAULT_READINGS_EVERY),
+        outbox: meaning.quantity(fields.text("outbox"), parse::bytes).unwrap_or(DEFAULT_OUTBOX),
     })
+}
+
+/// What every topic begins with, where it is written.
+fn topic(broker: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<String> {
+    let written = broker.text("topic")?;
+    let topic = written.get_ref().trim_end_matches('/');
+    let is_wrong = topic.is_empty() || topic.starts_with(['$', '/']) || topic.contains(['+', '#', '\0']);
+    if is_wrong {
+        meaning
+            .error(written.span(), format!("\"{topic}\" cannot begin a topic"))
+            .write("write as in `topic = \"water/kestrel-creek\"`, without `+` and `#`, not beginning with `/` or `$`");
+        return None;
+    }
+    Some(topic.to_owned())
+}
+
+/// A name in small letters and digits, with a dash for everything else.
+fn plain_name(name: &str) -> String {
+    let lower = name.to_lowercase();
+    let words = lower.split(|character: char| !character.is_alphanumeric()).filter(|word| !word.is_empty());
+    words.collect::<Vec<_>>().join("-")
 }

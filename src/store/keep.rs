@@ -8,9 +8,9 @@ use tallywell_witness::reading::Reading;
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use super::connection::LOG_PAGES;
-use super::row;
 use super::stretch::{self, Meanings};
 use super::writer::{Options, now};
+use super::{outbox, row};
 
 /// Readings sealed together: a little more than an hour at one a second. Longer stretches compress hardly better.
 const READINGS_A_STRETCH: i64 = 4096;
@@ -43,6 +43,10 @@ impl Keep {
         seal_all(connection, meanings)?;
         if let Some(keep_readings) = options.keep_readings {
             forget_older(connection, keep_readings)?;
+        }
+        let gone = outbox::shrink(connection, options.outbox)?;
+        if gone > 0 {
+            tracing::warn!("the broker has not taken its messages for long: {gone} of them gave way, readings first");
         }
         if let Some(largest) = options.largest {
             shrink_to(connection, largest)?;

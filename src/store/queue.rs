@@ -11,6 +11,7 @@ use tallywell_witness::units::WallMillis;
 
 use super::evidence::Run;
 use super::log::{HandedOut, Note};
+use super::outbox::{Outgoing, Weight};
 use super::row;
 use super::timing::LineHour;
 
@@ -33,11 +34,24 @@ pub(super) enum Lasting {
     Event(Box<Event>),
     Step(String, Step),
     Note(Note),
-    Setting { meter: String, setting: Setting, at: WallMillis, value: f64 },
+    Setting {
+        meter: String,
+        setting: Setting,
+        at: WallMillis,
+        value: f64,
+    },
     Hour(Box<HourlySummary>),
-    TallyState { meter: String, version: u32, at: WallMillis, body: Vec<u8> },
+    TallyState {
+        meter: String,
+        version: u32,
+        at: WallMillis,
+        body: Vec<u8>,
+    },
     LineHour(LineHour),
     HandedOut(HandedOut),
+    Outgoing(Outgoing),
+    /// A broker has taken everything up to this number.
+    Taken(i64),
 }
 
 /// What one transaction takes.
@@ -113,7 +127,8 @@ impl Queue {
     }
 
     /// Puts in what is kept for ever. Of each meter's tallies only the newest memory waits. When even this queue is
-    /// full, steps between counts give way first, since their disagreement says their sum; then the oldest.
+    /// full, readings for a broker give way first, then steps between counts, since their disagreement says their sum;
+    /// then the oldest.
     pub(super) fn put_lasting(&self, lasting: Lasting) {
         let mut inside = self.lock();
         if let Lasting::TallyState { meter, .. } = &lasting {
@@ -122,7 +137,11 @@ impl Queue {
                 .retain(|waiting| !matches!(waiting, Lasting::TallyState { meter: other, .. } if other == meter));
         }
         if inside.lasting.len() >= self.most_lasting {
-            let place = inside.lasting.iter().position(|waiting| matches!(waiting, Lasting::Step(..)));
+            let is_light = |waiting: &Lasting| {
+                matches!(waiting, Lasting::Outgoing(Outgoing { weight: Weight::Reading, .. }) | Lasting::Taken(_))
+            };
+            let place = inside.lasting.iter().position(is_light);
+            let place = place.or_else(|| inside.lasting.iter().position(|it| matches!(it, Lasting::Step(..))));
             let place = place.or_else(|| inside.lasting.iter().position(|waiting| !matches!(waiting, Lasting::Run(_))));
             if let Some(place) = place {
                 inside.lasting.remove(place);

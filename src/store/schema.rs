@@ -7,7 +7,8 @@ pub(super) const APPLICATION: i64 = 0x746C_7977;
 
 /// The steps from an empty database to today's layout. A step that was ever released is never edited: changes are new
 /// steps. The layout's number is how many steps a database has taken, its `user_version`.
-const STEPS: [&str; 1] = ["
+const STEPS: [&str; 2] = [
+    "
     -- Meters keep their number when the site file forgets them: their readings may be asked for.
     CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
 
@@ -126,7 +127,18 @@ const STEPS: [&str; 1] = ["
         meter TEXT NOT NULL,
         sha256 TEXT NOT NULL
     );
-"];
+",
+    "
+    -- What waits for a message broker. Numbers are never given twice: whoever gets the messages tells by them what came
+    -- before.
+    CREATE TABLE outbox (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        weight INTEGER NOT NULL,            -- 0 reading, 1 event, 2 disagreement
+        topic TEXT NOT NULL,
+        body TEXT NOT NULL
+    );
+",
+];
 
 /// The layout that this version writes.
 #[expect(clippy::cast_possible_wrap, reason = "there will never be that many steps")]

@@ -17,6 +17,7 @@ use super::error::StoreError;
 use super::evidence::{Run, put_run};
 use super::keep::Keep;
 use super::log::{self, HandedOut, Note};
+use super::outbox::{self, Outgoing};
 use super::queue::{Batch, Lasting, Queue, Waiting};
 use super::stretch::Meanings;
 use super::timing::{self, LineHour};
@@ -29,6 +30,8 @@ pub struct Options {
     pub keep_readings: Option<Duration>,
     /// The bytes of disk that the store may take; unlimited if absent.
     pub largest: Option<u64>,
+    /// The bytes that messages may take while they wait for a broker.
+    pub outbox: u64,
     /// The time between transactions: what a power cut can take.
     pub commit_every: Duration,
     /// How often readings are sealed, and those that are too old or too many let go.
@@ -44,6 +47,7 @@ impl Default for Options {
         Self {
             keep_readings: None,
             largest: None,
+            outbox: 64 << 20,
             commit_every: Duration::from_secs(2),
             tidy_every: Duration::from_secs(300),
             most_readings_waiting: 20_000,
@@ -190,6 +194,17 @@ impl Writer {
         self.queue.put_lasting(Lasting::HandedOut(it));
     }
 
+    /// Puts a message into the outbox, from where a broker gets it.
+    pub fn outgoing(&self, it: Outgoing) {
+        self.queue.put_lasting(Lasting::Outgoing(it));
+    }
+
+    /// For whoever takes messages out of the outbox.
+    #[must_use]
+    pub fn taken(&self) -> Taken {
+        Taken { queue: Arc::clone(&self.queue) }
+    }
+
     /// How the writer is.
     #[must_use]
     pub fn health(&self) -> Health {
@@ -220,6 +235,19 @@ impl Writer {
         {
             tracing::error!("the store's thread ended in a panic; what waited is lost");
         }
+    }
+}
+
+/// Says which messages of the outbox a broker has taken.
+#[derive(Clone, Debug)]
+pub struct Taken {
+    queue: Arc<Queue>,
+}
+
+impl Taken {
+    /// Everything up to this number. What the store is not told in time is taken twice.
+    pub fn through(&self, number: i64) {
+        self.queue.put_lasting(Lasting::Taken(number));
     }
 }
 
@@ -415,6 +443,8 @@ fn put_lasting(to: &Connection, lasting: &Lasting, known: &mut Known) -> rusqlit
         Lasting::TallyState { meter, version, at, body } => log::put_tally_state(to, meter, *version, *at, body),
         Lasting::LineHour(it) => timing::put_line_hour(to, it),
         Lasting::HandedOut(it) => log::put_handed_out(to, it),
+        Lasting::Outgoing(it) => outbox::put(to, it),
+        Lasting::Taken(through) => outbox::taken(to, *through),
     }
 }
 

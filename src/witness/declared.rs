@@ -53,8 +53,14 @@ pub struct Broker {
     pub user: Option<String>,
     /// The file that holds the password.
     pub password_file: Option<PathBuf>,
-    /// A file of certificate authorities, for `mqtts`.
+    /// A file of certificate authorities, for `mqtts`; the machine's own if absent.
     pub ca_file: Option<PathBuf>,
+    /// What every topic begins with.
+    pub topic: String,
+    /// One reading of each meter in this time is sent.
+    pub readings_every: Duration,
+    /// The bytes that messages may take in the store while the broker does not take them.
+    pub outbox: u64,
 }
 
 /// Where a line's bytes come from.
