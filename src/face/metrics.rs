@@ -129,3 +129,31 @@ pub fn text(state: &State, format: Format) -> String {
     out.push_str("# EOF\n");
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn written(kind: Kind, format: Format) -> String {
+        let mut family =
+            Family { name: "pump_run_seconds", kind, unit: Some("seconds"), help: "Time.", samples: Vec::new() };
+        family.put(&[("site", "a \"quoted\" \\ name\nin two lines")], 1.5);
+        let mut out = String::new();
+        family.write(&mut out, format).unwrap();
+        out
+    }
+
+    #[test]
+    fn a_counter_declares_itself_as_each_format_wants_and_labels_hold_anything() {
+        let label = r#"{site="a \"quoted\" \\ name\nin two lines"}"#;
+        assert_eq!(
+            written(Kind::Counter, Format::OpenMetrics),
+            format!(
+                "# TYPE pump_run_seconds counter\n# UNIT pump_run_seconds seconds\n# HELP pump_run_seconds Time.\n\
+                 pump_run_seconds_total{label} 1.5\n"
+            )
+        );
+        assert!(written(Kind::Counter, Format::Plain).starts_with("# TYPE pump_run_seconds_total counter\n"));
+        assert_eq!(written(Kind::Gauge, Format::Plain), written(Kind::Gauge, Format::OpenMetrics));
+    }
+}

@@ -1,8 +1,9 @@
-//! The metrics to readers that no one here wrote: promtool (Debian's prometheus) for the older text format, and the
-//! strict OpenMetrics parser of prometheus-client (PyPI).
+//! The metrics to readers that no one here wrote: promtool for the older text format, the strict OpenMetrics parser of
+//! prometheus-client (PyPI), and a scraper that stores them (promtool and the scraper are Debian's prometheus).
 
 use std::io::Write;
-use std::process::{Command, Stdio};
+use std::net::TcpListener;
+use std::process::{Child, Command, Stdio};
 
 use crate::shed::{Shed, peer, wait_for};
 use crate::web::get;
@@ -51,6 +52,50 @@ fn independent_readers_take_the_metrics() {
         "tallywell_store_up{}",
     ] {
         assert!(said.contains(sample), "{sample} is not among\n{said}");
+    }
+}
+
+#[test]
+fn a_scraper_stores_what_the_daemon_tells() {
+    let shed = Shed::new();
+    let _daemon = shed.start();
+    let scraper = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let targets = format!("[{{targets: ['{}']}}]", shed.page);
+    let config =
+        format!("global: {{scrape_interval: 1s}}\nscrape_configs: [{{job_name: shed, static_configs: {targets}}}]\n");
+    std::fs::write(shed.path("scraper.yml"), config).unwrap();
+    let running = Command::new("prometheus")
+        .args(["--config.file=scraper.yml", "--storage.tsdb.path=scraped", "--log.level=error"])
+        .arg(format!("--web.listen-address={scraper}"))
+        .current_dir(shed.path("."))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn();
+    let _running = Ended(running.unwrap_or_else(|error| panic!("no prometheus ({error}): run tests/setup.sh")));
+
+    let value = |query: &str| -> Option<f64> {
+        let answer = get(scraper, &format!("/api/v1/query?query={query}"), &[])?;
+        let answer: serde_json::Value = serde_json::from_str(&answer.body).ok()?;
+        answer["data"]["result"][0]["value"][1].as_str()?.parse().ok()
+    };
+    wait_for("a scrape", || value("up") == Some(1.0));
+    let flow = "tallywell_meter_flow_cubic_meters_per_second%7Bmeter=%22booster%22,witness=%22loop%22%7D";
+    wait_for("the flow, which is 38 to 44 L/s in this shed", || {
+        value(flow).is_some_and(|flow| (0.03..0.05).contains(&flow))
+    });
+    wait_for("a rate of readings, which are taken once a second", || {
+        let rate = value("rate(tallywell_meter_readings_total%7Bmeter=%22bore-1%22%7D%5B10s%5D)");
+        rate.is_some_and(|rate| (0.7..1.3).contains(&rate))
+    });
+}
+
+/// A program that ends with the test.
+struct Ended(Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
     }
 }
 

@@ -138,3 +138,61 @@ fn decimal(at: f64) -> String {
 const fn small(row: usize) -> f64 {
     row as f64
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use serde_json::json;
+
+    use super::*;
+
+    fn facts() -> MeterFacts {
+        let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("config/kestrel-creek.toml");
+        crate::site::meter_facts(&crate::site::load(&shipped).unwrap().site, "bore-1").unwrap()
+    }
+
+    /// The picture of witnesses that say so many L/s, where the tally of total and pulses stands so.
+    fn drawn(flows: &[(&str, f64)], verdict: &str) -> String {
+        let mean = |(witness, flow): &(&str, f64)| json!({ "witness": witness, "mean_l_s": flow, "within_l_s": 0.4, "over_s": 60.0 });
+        let meter: MeterState = serde_json::from_value(json!({
+            "meter": "bore-1", "time": null, "every_s": 1.0, "flow": null, "flow_l_s": null, "total": null, "total_l": null,
+            "loop_ma": null, "loop_flow_l_s": null, "pulses": null, "pulse_volume_l": null, "status": null, "running": null,
+            "maintenance": false, "disagreements": [], "events": [],
+            "counted": { "readings": 0, "disagreements": {}, "events": {} },
+            "last_minute": flows.iter().map(mean).collect::<Vec<_>>(),
+            "tallies": [{
+                "between": ["total", "pulse"], "verdict": verdict, "ratio": null, "difference": null, "unit": "L",
+                "tolerance": null, "steps": 0, "step_count": 0, "first": null, "second": null, "judged_s": 0.0,
+                "excluded_s": 0.0, "excluded_l": 0.0, "open": false, "disagreements": 0, "notes": [],
+            }],
+        }))
+        .unwrap();
+        plumb_line(&meter, &facts()).into_string()
+    }
+
+    /// Where the marks hang, from the top down.
+    fn marks(picture: &str) -> Vec<f64> {
+        let each = picture.split("class=\"bob\" cx=\"").skip(1);
+        each.map(|rest| rest.split('"').next().unwrap().parse().unwrap()).collect()
+    }
+
+    #[test]
+    fn agreement_hangs_straight_and_the_odd_one_bends_the_line() {
+        let straight = drawn(&[("flow", 24.0), ("loop", 24.0), ("total", 24.0), ("pulse", 24.0)], "agree");
+        let hang = marks(&straight);
+        assert!(hang.len() == 4 && hang.windows(2).all(|pair| pair[0].to_bits() == pair[1].to_bits()), "{hang:?}");
+        assert!(straight.contains("They agree.") && !straight.contains("cord disagree"), "{straight}");
+
+        let bent = drawn(&[("flow", 24.0), ("loop", 24.01), ("total", 23.99), ("pulse", 12.0)], "disagree");
+        let hang = marks(&bent);
+        let straight = (hang[0] - hang[1]).abs() < 1.0 && (hang[1] - hang[2]).abs() < 1.0;
+        assert!(straight && hang[3] < hang[2] - 30.0, "{hang:?}");
+        assert_eq!(bent.matches("cord disagree").count(), 1, "{bent}");
+    }
+
+    #[test]
+    fn one_witness_alone_makes_no_picture() {
+        assert!(!drawn(&[("flow", 24.0)], "undecided").contains("<svg"));
+    }
+}
