@@ -24,7 +24,7 @@ if [ ! -x target/peers/bin/python3 ] || ! cmp -s tests/peers/requirements.txt ta
     cp tests/peers/requirements.txt target/peers/installed.txt
 fi
 
-for peer in libmodbus_slave libmodbus_master libmodbus_poller; do
+for peer in libmodbus_slave libmodbus_master libmodbus_poller libmodbus_controller; do
     if [ "tests/peers/$peer.c" -nt "target/peers/bin/$peer" ]; then
         # shellcheck disable=SC2046 # the flags are words
         gcc -Wall -Wextra -O1 -o "target/peers/bin/$peer" "tests/peers/$peer.c" $(pkg-config --cflags --libs libmodbus)

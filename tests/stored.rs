@@ -119,6 +119,7 @@ fn hour() -> LineHour {
         transactions: 5,
         busy_us: 150_000,
         elapsed_us: 1_000_000,
+        master: None,
         devices: vec![DeviceHour { device: "bore-1".to_owned(), address: 11, timing: timing.encode() }],
     }
 }

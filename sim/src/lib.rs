@@ -24,11 +24,13 @@
 //! - [`wire`]: the one pair that all share, byte by byte;
 //! - [`scenario`]: such a wire from a short file;
 //! - [`pty`]: a serial port that programs can open;
-//! - [`rig`]: a wire behind such a port, in real time.
+//! - [`rig`]: a wire behind such a port, in real time;
+//! - [`controller`]: a master on such a port, for a line that is only listened to.
 //!
-//! But for the rig nothing here has a clock: time is an argument.
+//! But for the rig and the controller nothing here has a clock: time is an argument.
 
 pub mod cases;
+pub mod controller;
 pub mod csv;
 pub mod direct;
 pub mod fault;

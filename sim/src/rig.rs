@@ -20,7 +20,7 @@ use thread_priority::{
 use crate::fault::Injected;
 use crate::pty::{Port, PortError};
 use crate::scenario::Scenario;
-use crate::wire::{Delivery, Wire, Witnessed};
+use crate::wire::{Delivery, Ears, Wire, Witnessed};
 
 /// The thread wakes so long before an instant that matters, and spins for the rest: timers overshoot by up to this.
 const SPIN: Duration = Duration::from_micros(150);
@@ -52,7 +52,7 @@ impl Rig {
     /// # Errors
     /// No pseudo-terminal, or no link.
     pub fn start(scenario: Scenario, link: &Path) -> Result<Self, PortError> {
-        Self::begin(scenario.wire, scenario.absences, scenario.injected, link)
+        Self::begin(scenario.wire, scenario.absences, scenario.injected, link, None)
     }
 
     /// Runs `wire` behind a serial port at `link`.
@@ -60,11 +60,41 @@ impl Rig {
     /// # Errors
     /// No pseudo-terminal, or no link.
     pub fn run(wire: Wire, link: &Path) -> Result<Self, PortError> {
-        Self::begin(wire, Vec::new(), Injected::default(), link)
+        Self::begin(wire, Vec::new(), Injected::default(), link, None)
     }
 
-    fn begin(wire: Wire, absences: Vec<Range<Duration>>, injected: Injected, link: &Path) -> Result<Self, PortError> {
+    /// Runs `wire` behind a serial port for a master at `link`, and one at `listener` that hears as `ears` say.
+    ///
+    /// # Errors
+    /// No pseudo-terminal, or no link.
+    pub fn run_overheard(mut wire: Wire, link: &Path, ears: Ears, listener: &Path) -> Result<Self, PortError> {
+        wire.listen(ears);
+        Self::begin(wire, Vec::new(), Injected::default(), link, Some(listener))
+    }
+
+    /// Runs a scenario behind a port for a master at `link`, and one at `listener` that hears as `ears` say.
+    ///
+    /// # Errors
+    /// No pseudo-terminal, or no link.
+    pub fn start_overheard(
+        mut scenario: Scenario,
+        link: &Path,
+        ears: Ears,
+        listener: &Path,
+    ) -> Result<Self, PortError> {
+        scenario.wire.listen(ears);
+        Self::begin(scenario.wire, scenario.absences, scenario.injected, link, Some(listener))
+    }
+
+    fn begin(
+        wire: Wire,
+        absences: Vec<Range<Duration>>,
+        injected: Injected,
+        link: &Path,
+        listener: Option<&Path>,
+    ) -> Result<Self, PortError> {
         let port = Port::open(link)?;
+        let listener = listener.map(Port::open).transpose()?;
         let wake = eventfd(0, EventfdFlags::CLOEXEC | EventfdFlags::NONBLOCK)
             .map_err(|error| PortError::NoTerminal(error.into()))?;
         let shared = Arc::new(Shared {
@@ -78,7 +108,7 @@ impl Rig {
         let thread = Builder::new().name("wire".to_owned()).spawn({
             let shared = Arc::clone(&shared);
             let link = link.to_owned();
-            move || shared.run(port, &link)
+            move || shared.run(port, listener.as_ref(), &link)
         });
         let thread = thread.map_err(PortError::NoTerminal)?;
         Ok(Self { shared, thread: Some(thread), link: link.to_owned(), injected })
@@ -148,7 +178,7 @@ impl Shared {
         let _ = rustix::io::write(&self.wake, &1_u64.to_ne_bytes());
     }
 
-    fn run(&self, port: Port, link: &Path) {
+    fn run(&self, port: Port, listener: Option<&Port>, link: &Path) {
         // Without this the kernel adds 50 us to every sleep; where it is refused the spin covers most of that.
         let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
         hurry();
@@ -169,7 +199,8 @@ impl Shared {
                 };
                 refused = plugged.is_none();
             }
-            if let Err(error) = self.step(plugged.as_ref()) {
+            let step = self.step(plugged.as_ref()).and_then(|()| self.overhear(listener));
+            if let Err(error) = step {
                 tracing::warn!("the simulated port failed, and is made anew: {error}");
                 plugged = None;
             }
@@ -205,6 +236,22 @@ impl Shared {
             }
             std::hint::spin_loop();
         }
+        Ok(())
+    }
+
+    /// Gives the listening port what it heard, and notes what it should not have sent.
+    fn overhear(&self, listener: Option<&Port>) -> io::Result<()> {
+        let Some(listener) = listener else { return Ok(()) };
+        let deliveries = self.wire().overheard();
+        for delivery in deliveries {
+            listener.write(&delivery.bytes)?;
+        }
+        let mut buffer = [0; 64];
+        let sent = listener.read(&mut buffer)?;
+        if !sent.is_empty() {
+            self.wire().listener_sends(sent);
+        }
+        listener.unlock_if_closed();
         Ok(())
     }
 

@@ -1,6 +1,7 @@
 //! `check`: everything that is wrong with a site file and its maps; what will be read, when, and how much of each line's
 //! time that takes.
 
+mod heard;
 mod json;
 mod text;
 
@@ -13,6 +14,7 @@ use tallywell_witness::sizing::{self, Caution, Concern};
 
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
 use crate::site::{self, Loaded};
+use heard::Heard;
 
 /// Check a site file and its register maps, and show what will be read
 #[derive(Debug, Args)]
@@ -64,6 +66,8 @@ struct PlannedLine {
     load: LineLoad,
     /// Another master asks, so the plan only says what is followed.
     listens: bool,
+    /// What was heard of it.
+    heard: Option<Heard>,
     /// What would let it fit, where it does not.
     remedies: Vec<Remedy>,
 }
@@ -81,7 +85,8 @@ fn planned(loaded: &Loaded) -> Result<Vec<PlannedLine>, PlanError> {
             let plan = line_plan(&loaded.site, &line.name)?;
             let listens = line.mode == LineMode::Listen;
             let remedies = if listens { Vec::new() } else { what_would_fit(&loaded.site, &line.name)? };
-            Ok(PlannedLine { load: plan.load(), plan, listens, remedies })
+            let heard = if listens { heard::on(&loaded.site, &line.name)? } else { None };
+            Ok(PlannedLine { load: plan.load(), plan, listens, heard, remedies })
         })
         .collect()
 }

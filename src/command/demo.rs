@@ -1,5 +1,7 @@
 //! `demo`: a simulated shed over a real pseudo-terminal, the real daemon on it, and a disagreement found and explained.
 
+mod controller;
+
 use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -7,6 +9,7 @@ use std::time::Duration;
 
 use anyhow::Context;
 use clap::{Args, Parser};
+use tallywell_sim::controller::Controller;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 use tallywell_witness::declared::Site;
@@ -34,11 +37,15 @@ const EXAMPLE_PORT: &str = "/dev/serial/by-id/usb-rs485";
 
 /// Watch a simulated shed for a minute: no hardware, no other command
 #[derive(Debug, Args)]
-#[command(after_help = "Example: tallywell demo")]
+#[command(after_help = "Examples: tallywell demo\n\
+                        \x20         tallywell demo --listen")]
 pub struct Arguments {
     /// How long to poll
     #[arg(long, default_value_t = 50, value_parser = clap::value_parser!(u64).range(5..=3600))]
     seconds: u64,
+    /// Let a simulated controller poll the shed, and only listen to it
+    #[arg(long)]
+    listen: bool,
     /// Leave site file, maps and store in this folder, to go on with them
     #[arg(long, value_name = "FOLDER")]
     keep: Option<PathBuf>,
@@ -51,23 +58,47 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> CommandResult {
     let folder = Folder::make(arguments.keep.as_deref())?;
     let link = folder.path().join("line");
-    let config = lay_out(folder.path(), &link)?;
+    let listener = folder.path().join("listener");
+    let config = lay_out(folder.path(), if arguments.listen { &listener } else { &link }, arguments.listen)?;
 
     let scenario = Scenario::parse(SCENARIO, "kestrel-creek.toml")?;
     let out = || std::io::stdout().lock();
     writeln!(out(), "{}", wrapped(&scenario.about))?;
-    writeln!(out(), "Polling it for {} s over a simulated RS-485 line at 19200 bit/s.\n", arguments.seconds)?;
-    let rig = Rig::start(scenario, &link)?;
-    let disagreed = poll(&config, Duration::from_secs(arguments.seconds))?;
-    let (requests, short_silences) = rig.witnessed(|seen| (seen.requests, seen.short_silences));
-    writeln!(
-        out(),
-        "\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence."
-    )?;
+    let seconds = arguments.seconds;
+    let over = "a simulated RS-485 line at 19200 bit/s";
+    let (rig, controller) = if arguments.listen {
+        writeln!(
+            out(),
+            "A controller polls it over {over}; this program listens for {seconds} s and sends nothing.\n"
+        )?;
+        let rig = Rig::start_overheard(scenario, &link, controller::ears(), &listener)?;
+        (rig, Some(Controller::start(&link, controller::polling())?))
+    } else {
+        writeln!(out(), "Polling it for {seconds} s over {over}.\n")?;
+        (Rig::start(scenario, &link)?, None)
+    };
+    let disagreed = poll(&config, Duration::from_secs(seconds))?;
+    drop(controller);
+    let (requests, short_silences, sent) =
+        rig.witnessed(|seen| (seen.requests, seen.short_silences, seen.bytes_from_listener));
+    if arguments.listen {
+        writeln!(
+            out(),
+            "\nThe simulated wire saw {requests} requests of the controller, and {sent} bytes from this program."
+        )?;
+    } else {
+        writeln!(
+            out(),
+            "\nThe simulated wire saw {requests} requests, {short_silences} of them after too short a silence."
+        )?;
+    }
     drop(rig);
 
     let config = config.display().to_string();
     let mut commands = vec![vec!["timing", "--config", &config], vec!["disagreements", "--config", &config]];
+    if arguments.listen {
+        commands.insert(0, vec!["check", "--config", &config]);
+    }
     commands.extend(disagreed.iter().map(|meter| vec!["explain", "--config", &config, "--meter", meter]));
     for command in commands {
         writeln!(out(), "\n$ tallywell {}", command.join(" "))?;
@@ -148,7 +179,7 @@ fn row(site: &Site, meter: &str, reading: &Reading) -> String {
 }
 
 /// Writes the example site and its maps, with the simulated port in the place of the real one.
-fn lay_out(folder: &Path, link: &Path) -> anyhow::Result<PathBuf> {
+fn lay_out(folder: &Path, link: &Path, listens: bool) -> anyhow::Result<PathBuf> {
     let write = |path: &Path, text: &str| {
         if std::fs::read_to_string(path).is_ok_and(|there| there != text) {
             anyhow::bail!("{} is there already and is another one; name another folder", path.display());
@@ -161,7 +192,11 @@ fn lay_out(folder: &Path, link: &Path) -> anyhow::Result<PathBuf> {
         write(&maps.join(name), text)?;
     }
     let config = folder.join("kestrel-creek.toml");
-    write(&config, &SITE.replace(EXAMPLE_PORT, &link.display().to_string()))?;
+    let mut site = SITE.replace(EXAMPLE_PORT, &link.display().to_string());
+    if listens {
+        site = site.replacen("[line.shed]\n", "[line.shed]\nmode = \"listen\"\n", 1);
+    }
+    write(&config, &site)?;
     Ok(config)
 }
 

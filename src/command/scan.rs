@@ -1,5 +1,6 @@
 //! `scan`: which addresses answer on a port, and with which settings.
 
+mod followed;
 mod json;
 mod progress;
 mod site_file;
@@ -15,6 +16,7 @@ use tallywell_witness::declared::{Framing, Parity, Port};
 use tallywell_witness::probing::{RATES, Until};
 
 use super::{CommandResult, Format, FormatArgument, Outcome};
+use crate::line::scan::following::follow;
 use crate::line::scan::{ASKED_REGISTER, ScanPlan, scan};
 
 /// Find which addresses answer on a port, over baud rates and parities; reads only
@@ -26,7 +28,8 @@ use crate::line::scan::{ASKED_REGISTER, ScanPlan, scan};
                         2 could not be done.\n\
                         Examples: tallywell scan --port /dev/ttyUSB0\n\
                         \x20         tallywell scan --port /dev/ttyUSB0 --baud 9600 --addresses 1-20,40,41\n\
-                        \x20         tallywell scan --port /dev/ttyUSB0 --write shed.toml")]
+                        \x20         tallywell scan --port /dev/ttyUSB0 --write shed.toml\n\
+                        \x20         tallywell scan --port /dev/ttyUSB0 --listen-only 60 --write shed.toml")]
 pub struct Arguments {
     /// A serial port, tcp://HOST:PORT or rtu+tcp://HOST:PORT
     #[arg(long, value_name = "PORT")]
@@ -52,6 +55,9 @@ pub struct Arguments {
     /// The holding register (the protocol's address) that each address is asked for; whoever refuses it is found, too
     #[arg(long, value_name = "ADDRESS", default_value_t = ASKED_REGISTER)]
     register: u16,
+    /// Send nothing at all: draw up what another master reads, for so many seconds
+    #[arg(long, value_name = "SECONDS", num_args = 0..=1, default_missing_value = "30", value_parser = seconds)]
+    listen_only: Option<f64>,
     /// Try everything, even after something answered at one setting
     #[arg(long)]
     all: bool,
@@ -84,6 +90,9 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         // A gateway keeps its own settings; these stand for them.
         Port::Tcp(_) | Port::RtuOverTcp(_) => vec![Framing { baud: 19_200, parity: Parity::Even, stop_bits: 1 }],
     };
+    if let Some(length) = arguments.listen_only {
+        return follow_only(arguments, &port, &settings, Duration::from_secs_f64(length));
+    }
     let plan = ScanPlan {
         port,
         settings,
@@ -111,6 +120,32 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         Format::Text => write!(out, "{}", text::of(&arguments.port, &plan, &found, &notes))?,
     }
     Ok(if found.anything_answered() && !found.other_master() { Outcome::Good } else { Outcome::Bad })
+}
+
+/// Draws up what another master reads, and sends nothing.
+fn follow_only(arguments: &Arguments, port: &Port, settings: &[Framing], length: Duration) -> CommandResult {
+    anyhow::ensure!(
+        !matches!(port, Port::Tcp(_)),
+        "a gateway that speaks Modbus TCP lets nobody listen to its line; listen on a serial port at the line itself"
+    );
+    let mut progress = progress::Shown::new(0);
+    let outcome = follow(port, settings, length, &mut |step| progress.show(step));
+    progress.end();
+    let heard = outcome?;
+    let mut notes = Vec::new();
+    if let Some(path) = &arguments.write {
+        if heard.observations.is_empty() {
+            notes.push(format!("{} is not written: no values were heard.", path.display()));
+        } else {
+            notes = followed::write(path, &arguments.port, &heard)?;
+        }
+    }
+    let mut out = std::io::stdout().lock();
+    match arguments.format.format {
+        Format::Json => writeln!(out, "{:#}", followed::json(&arguments.port, &heard))?,
+        Format::Text => write!(out, "{}", followed::text(&arguments.port, &heard, &notes))?,
+    }
+    Ok(if heard.observations.is_empty() { Outcome::Bad } else { Outcome::Good })
 }
 
 /// Every combination that is asked for, each once.

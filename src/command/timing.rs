@@ -1,5 +1,7 @@
 //! `timing`: how the devices of each line answered, how quickly, and how much of the line's time that took.
 
+mod master;
+
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::time::Duration;
@@ -9,6 +11,7 @@ use tallywell_witness::units::WallMillis;
 
 use super::period::{self, PeriodArguments};
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
+use crate::line::listen::master::MasterTiming;
 use crate::line::statistics::{DeviceTiming, LineReport, LineTiming, TimingReport};
 use crate::site;
 use crate::store::timing::LineHour;
@@ -73,6 +76,15 @@ pub(super) fn summed(hours: &[LineHour]) -> Vec<Summed> {
             transactions: hour.transactions,
             ..LineTiming::default()
         };
+        if let Some(kept) = &hour.master {
+            stretch.master = MasterTiming::decode(kept);
+            if stretch.master.is_none() {
+                tracing::warn!(
+                    "what was heard of another master at {} cannot be understood",
+                    period::short(hour.began)
+                );
+            }
+        }
         for device in &hour.devices {
             match DeviceTiming::decode(&device.timing) {
                 Some(timing) => {
@@ -158,6 +170,9 @@ fn add_line(text: &mut String, line: &Summed) {
     }
     if let Some(hint) = &report.hint {
         text.push_str(&wrapped(&format!("Note: {hint}")));
+    }
+    if let Some(heard) = &report.master {
+        master::add(text, heard, report.hint.is_some());
     }
 }
 

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Setting, Site, Table};
+use tallywell_witness::declared::{Device, Setting, Site, Table};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -16,6 +16,7 @@ use tokio::sync::mpsc;
 
 use super::faces::Faces;
 use super::file_source::FileReading;
+use super::listened::{self, Listened};
 use super::memory::Memory;
 use super::namer::Namer;
 use super::outgoing::OutgoingMessages;
@@ -28,6 +29,7 @@ use crate::face::state::State;
 use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
+use crate::line::listen::master::MasterTiming;
 use crate::line::once::{Wanted, read_through};
 use crate::line::request::UnitAddress;
 use crate::line::statistics::LineTiming;
@@ -60,6 +62,7 @@ pub(super) struct Core {
     settings: Settings,
     namer: Namer,
     lines: BTreeMap<String, LineState>,
+    listened: Listened,
     failing_files: BTreeSet<PathBuf>,
     timings: mpsc::UnboundedReceiver<(String, WallMillis, LineTiming)>,
     to_timings: mpsc::UnboundedSender<(String, WallMillis, LineTiming)>,
@@ -110,6 +113,7 @@ impl Core {
             settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
             lines: BTreeMap::new(),
+            listened: Listened::default(),
             failing_files: BTreeSet::new(),
             timings,
             to_timings,
@@ -231,6 +235,10 @@ impl Core {
                 let PlanRequest { table, start, count } = request;
                 self.stations.missed(&device, table, start, count)
             }
+            LineEvent::Doubtful { device, request: PlanRequest { table, start, count } } => {
+                tracing::debug!("line {line}: {device}: a reply may belong to an older request");
+                self.stations.missed(&device, table, start, count)
+            }
             LineEvent::Timing { from, timing, .. } => {
                 self.keep_timing(&line, from, &timing);
                 return;
@@ -272,7 +280,15 @@ impl Core {
             LineEvent::Dropped { readings, faults } => tracing::error!(
                 "line {line}: the daemon did not keep up; {readings} answers and the news of {faults} faults are lost"
             ),
-            LineEvent::Read(_) | LineEvent::Fault { .. } | LineEvent::Timing { .. } => {}
+            LineEvent::NobodyPolls { since } => tracing::warn!(
+                "line {line}: nobody has polled for {} s; it is only listened to, so nothing is read",
+                since.as_secs()
+            ),
+            LineEvent::SomebodyPolls => tracing::info!("line {line}: another master polls"),
+            LineEvent::NotUnderstood { bytes } => tracing::error!(
+                "line {line}: {bytes} bytes came and no frame among them: look at baud rate, parity and the pair's polarity"
+            ),
+            LineEvent::Read(_) | LineEvent::Fault { .. } | LineEvent::Doubtful { .. } | LineEvent::Timing { .. } => {}
         }
     }
 
@@ -444,10 +460,20 @@ impl Core {
 
     fn keep_timing(&mut self, line: &str, began: WallMillis, timing: &LineTiming) {
         self.faces.timing(line, began, timing);
+        if timing.master.is_some() {
+            self.listened.tell(&self.site, line, &self.faces.line(line));
+            let on_line = |device: &&Device, unit: u8| device.line == line && device.address == unit;
+            let name_of = |unit| self.site.devices.values().find(|device| on_line(device, unit));
+            listened::follow_periods(&mut self.stations, timing, |unit| Some(name_of(unit)?.name.clone()));
+        }
         let microseconds = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
         let devices = timing.devices.iter().map(|(device, timing)| DeviceHour {
             device: device.clone(),
-            address: self.site.devices.get(device).map_or(0, |device| device.address),
+            address: self
+                .site
+                .devices
+                .get(device)
+                .map_or_else(|| listened::address_in(device), |device| device.address),
             timing: timing.encode(),
         });
         self.writer.line_hour(LineHour {
@@ -456,6 +482,7 @@ impl Core {
             transactions: timing.transactions,
             busy_us: microseconds(timing.busy),
             elapsed_us: microseconds(timing.elapsed),
+            master: timing.master.as_ref().map(MasterTiming::encode),
             devices: devices.collect(),
         });
     }

@@ -10,7 +10,9 @@ use tallywell_witness::units::Milliamperes;
 use super::clock;
 use super::core::LineState as Known;
 use super::faces::Faces;
+use super::listened::unread_on;
 use crate::face::state::{DeviceState, LineState, MeterState, Quantiles, Shown, State, StoreState};
+use crate::face::told;
 use crate::line::statistics::{DeviceReport, LineTiming, TimesReport};
 use crate::record::Quantity;
 use crate::store::Health;
@@ -107,6 +109,8 @@ fn line(site: &Site, name: &str, known: &Known, timing: &LineTiming) -> LineStat
         elapsed_s: timing.elapsed.as_secs_f64(),
         busy_s: timing.busy.as_secs_f64(),
         hint: report.hint,
+        unread: unread_on(site, name, timing).map(|devices| devices.iter().map(told::unread_line).collect()),
+        two_masters: report.master.as_ref().is_some_and(|master| master.two_masters),
         devices: report.devices.into_iter().map(device).collect(),
     }
 }

@@ -9,6 +9,7 @@ pub mod clock;
 mod core;
 mod faces;
 pub mod file_source;
+mod listened;
 mod live;
 mod memory;
 mod minute;

@@ -204,6 +204,13 @@ pub struct LineState {
     pub busy_s: f64,
     /// What the figures say about the adapter.
     pub hint: Option<String>,
+    /// What another master leaves unread where the line is only listened to, one sentence a device; nothing where this
+    /// program polls, or before anything was heard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unread: Option<Vec<String>>,
+    /// More than one other master polls it.
+    #[serde(default)]
+    pub two_masters: bool,
     /// Its devices.
     pub devices: Vec<DeviceState>,
 }

@@ -1,6 +1,9 @@
 //! Disagreements and events as others see them: the same JSON in every place, the same words for people.
 
 use serde_json::{Value, json};
+use tallywell_witness::coverage::Unread;
+use tallywell_witness::declared::Table;
+use tallywell_witness::plan::Request;
 use tallywell_witness::tally::{Between, Disagreement, DisagreementKind, Event, EventKind, Largest, Moment};
 
 use crate::record::format_instant;
@@ -63,6 +66,34 @@ pub fn disagreement_text(it: &Disagreement, cause: Option<&str>) -> String {
 #[must_use]
 pub fn disagreement_line(it: &Disagreement) -> String {
     format!("{}: {}; {}", between_words(it.between), size(it), how(it))
+}
+
+/// What another master leaves unread of a device, and what would have to be polled for it.
+#[must_use]
+pub fn unread_line(it: &Unread) -> String {
+    let needed: Vec<String> = it.needed.iter().map(stretch_words).collect();
+    format!(
+        "{} of {}; it would have to poll {} of address {}",
+        it.entries.join(", "),
+        it.device,
+        needed.join(" and "),
+        it.address
+    )
+}
+
+/// `holding registers 2 to 3`.
+#[must_use]
+pub fn stretch_words(request: &Request) -> String {
+    let what = match request.table {
+        Table::Coil => "coil",
+        Table::Discrete => "discrete input",
+        Table::Input => "input register",
+        Table::Holding => "holding register",
+    };
+    match request.count {
+        1 => format!("{what} {}", request.start),
+        _ => format!("{what}s {} to {}", request.start, request.end() - 1),
+    }
 }
 
 /// A tally as people write it: `total/pulse`.

@@ -36,6 +36,25 @@ pub enum LineEvent {
         /// When.
         wall: WallMillis,
     },
+    /// A reply to another master's request that may have been the answer to an older one; it is not used.
+    Doubtful {
+        /// The device's name.
+        device: String,
+        /// What was asked.
+        request: Request,
+    },
+    /// A line that is listened to is silent; told once until somebody polls again.
+    NobodyPolls {
+        /// For how long.
+        since: Duration,
+    },
+    /// Another master polls again.
+    SomebodyPolls,
+    /// So many bytes came on a line that is listened to, and not one frame; told once until there is one.
+    NotUnderstood {
+        /// The bytes.
+        bytes: usize,
+    },
     /// A device has stopped answering; it is tried less and less often.
     DeviceSilent {
         /// The device's name.
@@ -77,7 +96,7 @@ pub enum LineEvent {
         /// Its end.
         to: WallMillis,
         /// The figures.
-        timing: LineTiming,
+        timing: Box<LineTiming>,
     },
     /// Events that the queue had no room for.
     Dropped {

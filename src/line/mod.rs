@@ -25,6 +25,7 @@ pub mod clock;
 pub mod event;
 pub mod fault;
 pub mod gateway;
+pub mod listen;
 pub mod moment;
 pub mod once;
 pub mod overdue;

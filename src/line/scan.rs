@@ -5,6 +5,7 @@
 //! proves a device. Who was found is asked what it is. Nothing but reading requests leaves, because
 //! [`ReadRequest`](super::request::ReadRequest) has no others.
 
+pub mod following;
 pub mod identity;
 mod listening;
 pub mod overheard;

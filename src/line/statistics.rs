@@ -11,6 +11,7 @@ use hdrhistogram::serialization::{Deserializer, Serializer as _, V2Serializer};
 use serde::Serialize;
 
 use super::fault::FaultKind;
+use super::listen::master::{MasterReport, MasterTiming};
 
 /// The longest time told apart, in microseconds; longer ones count as this.
 const LONGEST_US: u64 = 100_000_000;
@@ -51,11 +52,33 @@ impl Times {
         self.0.len()
     }
 
-    fn merge(&mut self, other: &Self) {
+    /// Takes all of another stretch in.
+    pub fn merge(&mut self, other: &Self) {
         self.0.add(&other.0).expect("all histograms here have the same range");
     }
 
-    fn report(&self) -> TimesReport {
+    /// Writes them behind `bytes`, for keeping.
+    pub(super) fn put(&self, bytes: &mut Vec<u8>) {
+        let mut kept = Vec::new();
+        V2Serializer::new().serialize(&self.0, &mut kept).expect("writing to memory cannot fail");
+        let length = u32::try_from(kept.len()).expect("a histogram of this range is a few kilobytes");
+        bytes.extend_from_slice(&length.to_le_bytes());
+        bytes.extend_from_slice(&kept);
+    }
+
+    /// Takes what [`Times::put`] wrote off the beginning of `bytes`; nothing if it is something else.
+    pub(super) fn take(bytes: &mut &[u8]) -> Option<Self> {
+        let (length, rest) = bytes.split_first_chunk::<4>()?;
+        let (mut kept, rest) = rest.split_at_checked(usize::try_from(u32::from_le_bytes(*length)).ok()?)?;
+        *bytes = rest;
+        let found: Histogram<u32> = Deserializer::new().deserialize(&mut kept).ok()?;
+        let mut times = Self::default();
+        times.0.add(&found).ok()?;
+        Some(times)
+    }
+
+    /// The figures for a report.
+    pub(super) fn report(&self) -> TimesReport {
         let at = |share| self.quantile(share).map(|time| (time.as_secs_f64() * 1e6).round() / 1e3);
         TimesReport { p50: at(0.5), p90: at(0.9), p99: at(0.99), max: at(1.0) }
     }
@@ -104,6 +127,20 @@ impl DeviceTiming {
         }
     }
 
+    /// The same for a reply to somebody else's request; there is no latency where both came in one lump.
+    pub fn count_heard_reply(
+        &mut self,
+        latency: Option<Duration>,
+        duration: Duration,
+        on_wire: Duration,
+        pieces: usize,
+    ) {
+        match latency {
+            Some(latency) => self.count_reply(latency, duration, on_wire, pieces),
+            None => self.replies += 1,
+        }
+    }
+
     /// Whether long replies nearly always arrive in one piece and late: an adapter that holds bytes back.
     #[must_use]
     pub fn looks_held_back(&self) -> bool {
@@ -135,11 +172,7 @@ impl DeviceTiming {
             bytes.extend_from_slice(&count.to_le_bytes());
         }
         for times in [&self.reply, &self.duration, &self.lateness] {
-            let mut kept = Vec::new();
-            V2Serializer::new().serialize(&times.0, &mut kept).expect("writing to memory cannot fail");
-            let length = u32::try_from(kept.len()).expect("a histogram of this range is a few kilobytes");
-            bytes.extend_from_slice(&length.to_le_bytes());
-            bytes.extend_from_slice(&kept);
+            times.put(&mut bytes);
         }
         bytes
     }
@@ -162,16 +195,8 @@ impl DeviceTiming {
         for fault in &mut faults {
             *fault = count()?;
         }
-        let mut times = || {
-            let (length, rest) = bytes.split_first_chunk::<4>()?;
-            let (mut kept, rest) = rest.split_at_checked(usize::try_from(u32::from_le_bytes(*length)).ok()?)?;
-            bytes = rest;
-            let found: Histogram<u32> = Deserializer::new().deserialize(&mut kept).ok()?;
-            let mut times = Times::default();
-            times.0.add(&found).ok()?;
-            Some(times)
-        };
-        let (reply, duration, lateness) = (times()?, times()?, times()?);
+        let (reply, duration, lateness) =
+            (Times::take(&mut bytes)?, Times::take(&mut bytes)?, Times::take(&mut bytes)?);
         Some(Self { replies, faults, noise_bytes, reply, duration, lateness, long_replies, lumps })
     }
 }
@@ -191,6 +216,8 @@ pub struct LineTiming {
     pub transactions: u64,
     /// Its devices by name.
     pub devices: BTreeMap<String, DeviceTiming>,
+    /// How another master polls, where the line is listened to.
+    pub master: Option<MasterTiming>,
 }
 
 impl LineTiming {
@@ -208,6 +235,9 @@ impl LineTiming {
         for (name, timing) in &other.devices {
             self.devices.entry(name.clone()).or_default().merge(timing);
         }
+        if let Some(master) = &other.master {
+            self.master.get_or_insert_default().merge(master);
+        }
     }
 
     /// The figures as the `timing` command reports them; `address_of` knows the devices' addresses.
@@ -219,6 +249,10 @@ impl LineTiming {
             line_use: (self.line_use() * 1e4).round() / 1e4,
             hint: self.hint(),
             devices: self.devices.iter().map(|(name, timing)| timing.report(name, address_of(name))).collect(),
+            master: self.master.as_ref().map(|master| {
+                let named = |address| self.devices.keys().find(|name| address_of(name) == Some(address));
+                master.report(|address| named(address).cloned())
+            }),
         }
     }
 
@@ -269,6 +303,9 @@ pub struct LineReport {
     pub hint: Option<String>,
     /// Its devices.
     pub devices: Vec<DeviceReport>,
+    /// How another master polls, where the line is listened to.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub master: Option<MasterReport>,
 }
 
 /// One device's figures.

@@ -1,4 +1,5 @@
-//! The line's own thread: it polls by the schedule, for as long as the program runs.
+//! The line's own thread: it polls by the schedule, for as long as the program runs; where another master polls, a
+//! [`listener`](super::listen) runs in its place.
 //!
 //! Nothing else runs here, and nothing here waits for anybody: events go into a queue that drops before it blocks,
 //! requests from people wait between transactions. A port that vanishes is opened again by its name.
@@ -24,6 +25,7 @@ use super::bus::{AskError, Asked, Bus, PortLost};
 use super::clock::{Clock, steady};
 use super::event::{EventSender, LineEvent, RegistersRead};
 use super::fault::Fault;
+use super::listen::Listener;
 use super::overdue::Strays;
 use super::port::{self, PortError};
 use super::request::{Answer, ReadRequest, UnitAddress};
@@ -31,15 +33,15 @@ use super::statistics::LineTiming;
 use super::transaction::ReplyTimes;
 
 /// A lost port is tried again after this, then after twice as long each time.
-const FIRST_RETRY: Duration = Duration::from_millis(100);
+pub(super) const FIRST_RETRY: Duration = Duration::from_millis(100);
 /// But never later than this: a person who has put the plug back watches.
-const LAST_RETRY: Duration = Duration::from_secs(5);
+pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
 /// The line looks up from waiting at least so often.
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 /// So many failures in a row, and a device is said to be silent.
 const FAILURES_TO_BE_SILENT: u32 = 3;
 /// Figures are handed over once in an hour of the wall clock.
-const HOUR_MS: i64 = 3_600_000;
+pub(super) const HOUR_MS: i64 = 3_600_000;
 
 /// Why a line cannot be started.
 #[derive(Debug, thiserror::Error)]
@@ -54,7 +56,7 @@ pub enum StartError {
 
 /// What can be asked of a running line.
 #[derive(Debug)]
-enum Command {
+pub(super) enum Command {
     AskOnce(PersonsRequest),
     Replace(Vec<Task>),
     Timing(oneshot::Sender<(WallMillis, LineTiming)>),
@@ -63,10 +65,10 @@ enum Command {
 
 /// A request outside the schedule, and where its answer goes.
 #[derive(Debug)]
-struct PersonsRequest {
+pub(super) struct PersonsRequest {
     unit: UnitAddress,
     request: ReadRequest,
-    reply: oneshot::Sender<Result<Once, String>>,
+    pub(super) reply: oneshot::Sender<Result<Once, String>>,
 }
 
 /// One answer outside the schedule, and its times.
@@ -80,7 +82,7 @@ pub struct LineThread {
 }
 
 impl LineThread {
-    /// Opens the line's port and begins to poll.
+    /// Opens the line's port and begins to poll, or to listen.
     ///
     /// # Errors
     /// The port cannot be used now. Once it could, its loss is an event and no error.
@@ -93,15 +95,21 @@ impl LineThread {
                 Ok(runtime) => runtime,
                 Err(error) => return drop(started.send(Err(error.into()))),
             };
+            // Whoever started the line waits for what is sent; if they are gone, so is their wish.
             runtime.block_on(async {
+                if line.mode == LineMode::Listen {
+                    let mut listener = Listener::new(line, &tasks, clock, events, inbox);
+                    match listener.open().await {
+                        Ok(connection) if started.send(Ok(())).is_ok() => listener.run(connection).await,
+                        Ok(_) => {}
+                        Err(error) => drop(started.send(Err(error))),
+                    }
+                    return;
+                }
                 let mut poller = Poller::new(line, tasks, clock, events, inbox);
                 match poller.open().await {
-                    Ok(bus) => {
-                        // Whoever started the line waits for this; if they are gone, so is their wish.
-                        if started.send(Ok(())).is_ok() {
-                            poller.run(bus).await;
-                        }
-                    }
+                    Ok(bus) if started.send(Ok(())).is_ok() => poller.run(bus).await,
+                    Ok(_) => {}
                     Err(error) => drop(started.send(Err(error))),
                 }
             });
@@ -235,10 +243,7 @@ impl Poller {
         poller
     }
 
-    fn replace(&mut self, mut tasks: Vec<Task>) {
-        if self.line.mode == LineMode::Listen {
-            tasks.clear();
-        }
+    fn replace(&mut self, tasks: Vec<Task>) {
         self.names = tasks.iter().map(|task| (task.unit, task.device.clone())).collect();
         self.schedule.replace(tasks, self.clock.now());
     }
@@ -352,9 +357,6 @@ impl Poller {
             Some(Command::Replace(tasks)) => self.replace(tasks),
             Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
             Some(Command::Stop) | None => self.stopping = true,
-        }
-        if self.line.mode == LineMode::Listen {
-            self.refuse_asked_once("this line only listens, and nothing is ever sent on it");
         }
     }
 
@@ -528,14 +530,14 @@ impl Poller {
     fn hand_over_timing(&mut self) {
         let timing = self.timing_so_far();
         let to = wall_now();
-        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing });
+        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
         self.timing = LineTiming::default();
         self.counted_from = (self.clock.now(), to);
     }
 }
 
 /// The clock on the wall.
-fn wall_now() -> WallMillis {
+pub(super) fn wall_now() -> WallMillis {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or(Duration::ZERO);
     WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }

@@ -283,6 +283,7 @@ fn the_hour_that_runs_takes_the_place_of_its_beginning() {
         transactions,
         busy_us: 10,
         elapsed_us: 60_000_000,
+        master: (transactions == 7).then(|| vec![1, 2]),
         devices: vec![DeviceHour { device: "bore-1".to_owned(), address: 11, timing: vec![1, transactions as u8] }],
     };
     let folder = tempfile::tempdir().unwrap();

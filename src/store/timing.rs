@@ -21,6 +21,8 @@ pub struct LineHour {
     pub busy_us: u64,
     /// Time that passed.
     pub elapsed_us: u64,
+    /// How another master polls it, as the line encodes it, where it is listened to.
+    pub master: Option<Vec<u8>>,
     /// Its devices.
     pub devices: Vec<DeviceHour>,
 }
@@ -39,13 +41,13 @@ pub struct DeviceHour {
 pub(super) fn put_line_hour(to: &Connection, it: &LineHour) -> rusqlite::Result<()> {
     let part: i64 = to
         .prepare_cached(
-            "INSERT INTO line_hour (line, began, transactions, busy_us, elapsed_us) VALUES (?, ?, ?, ?, ?)
+            "INSERT INTO line_hour (line, began, transactions, busy_us, elapsed_us, master) VALUES (?, ?, ?, ?, ?, ?)
              ON CONFLICT (line, began) DO UPDATE SET transactions = excluded.transactions,
-                 busy_us = excluded.busy_us, elapsed_us = excluded.elapsed_us
+                 busy_us = excluded.busy_us, elapsed_us = excluded.elapsed_us, master = excluded.master
              RETURNING id",
         )?
         .query_row(
-            params![it.line, it.began.0, signed(it.transactions), signed(it.busy_us), signed(it.elapsed_us)],
+            params![it.line, it.began.0, signed(it.transactions), signed(it.busy_us), signed(it.elapsed_us), it.master],
             |row| row.get(0),
         )?;
     for device in &it.devices {
@@ -66,7 +68,7 @@ impl StoreReader {
         let read = || {
             let (from, to) = span.bounds();
             let mut lines = self.connection.prepare_cached(
-                "SELECT id, line, began, transactions, busy_us, elapsed_us FROM line_hour
+                "SELECT id, line, began, transactions, busy_us, elapsed_us, master FROM line_hour
                  WHERE began + elapsed_us / 1000 >= ? AND began < ? ORDER BY line, began",
             )?;
             let mut devices = self.connection.prepare_cached(
@@ -84,6 +86,7 @@ impl StoreReader {
                     transactions: row.get::<_, i64>(3)?.unsigned_abs(),
                     busy_us: row.get::<_, i64>(4)?.unsigned_abs(),
                     elapsed_us: row.get::<_, i64>(5)?.unsigned_abs(),
+                    master: row.get(6)?,
                     devices: of_part.collect::<rusqlite::Result<_>>()?,
                 });
             }

@@ -6,13 +6,16 @@
 
 use std::time::Duration;
 
-use crate::reading::{MeterFacts, Reading, Sample, StatusBits};
+use crate::reading::{MeterFacts, Reading, Sample, StatusBits, WitnessFacts};
 use crate::units::{SteadyMillis, WallMillis};
 
 /// A reading that stays incomplete this many of its periods is handed on as it is.
 const PATIENCE_PERIODS: i64 = 2;
 /// The shortest patience, for witnesses that are read as fast as the line allows.
 const SHORTEST_PATIENCE_MS: i64 = 2_000;
+
+/// Periods that were measured and not declared are the same where they differ by no more than this.
+const SAME_PACE: f64 = 1.25;
 
 /// The place in a reading that a sample fills.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -61,6 +64,20 @@ impl Part {
         };
         witness.as_ref().map(|witness| witness.every)
     }
+
+    /// What is known of the witness that fills it.
+    pub(crate) const fn witness_mut(self, facts: &mut MeterFacts) -> Option<&mut WitnessFacts> {
+        let witness = match self {
+            Self::Flow => &mut facts.flow,
+            Self::Total => &mut facts.total,
+            Self::LoopCurrent => &mut facts.loop_ma,
+            Self::Pulses => &mut facts.pulses,
+            Self::ReverseTotal => &mut facts.reverse_total,
+            Self::ReceiverFlow => &mut facts.receiver_flow,
+            Self::ReceiverTotal => &mut facts.receiver_total,
+        };
+        witness.as_mut()
+    }
 }
 
 /// The samples of one meter on their way to becoming readings.
@@ -78,19 +95,27 @@ impl Joiner {
     /// A joiner for the witnesses that the meter declares.
     #[must_use]
     pub fn new(facts: &MeterFacts) -> Self {
+        let mut joiner =
+            Self { pace: 0, patience_ms: 0, settled: 0, open: Reading::default(), begun: None, last: None };
+        joiner.set_pace(facts, 1.0);
+        joiner
+    }
+
+    /// Goes on with the periods that the witnesses were seen to have.
+    pub fn follow_periods(&mut self, facts: &MeterFacts) {
+        self.set_pace(facts, SAME_PACE);
+    }
+
+    /// Periods up to `same` times the shortest set the pace with it.
+    fn set_pace(&mut self, facts: &MeterFacts, same: f64) {
         let periods: Vec<(Part, Duration)> =
             Part::ALL.into_iter().filter_map(|part| Some((part, part.every(facts)?))).collect();
         let shortest = periods.iter().map(|(_, every)| *every).min().unwrap_or_default();
-        let pace = periods.iter().filter(|(_, every)| *every == shortest).fold(0, |set, (part, _)| set | part.bit());
+        let sets_the_pace = |every: Duration| every <= shortest.mul_f64(same);
+        self.pace =
+            periods.iter().filter(|(_, every)| sets_the_pace(*every)).fold(0, |set, (part, _)| set | part.bit());
         let period_ms = i64::try_from(shortest.as_millis()).unwrap_or(i64::MAX / PATIENCE_PERIODS);
-        Self {
-            pace,
-            patience_ms: (period_ms * PATIENCE_PERIODS).max(SHORTEST_PATIENCE_MS),
-            settled: 0,
-            open: Reading::default(),
-            begun: None,
-            last: None,
-        }
+        self.patience_ms = (period_ms * PATIENCE_PERIODS).max(SHORTEST_PATIENCE_MS);
     }
 
     /// Takes a witness's value; returns the reading that it completes, or the one that it shows to be over.

@@ -9,6 +9,7 @@
 //! - [`join`]: samples from many devices into readings;
 //! - [`decode`]: registers to values and back;
 //! - [`plan`]: the cheapest requests, and how much of a line's time they take;
+//! - [`coverage`]: what another master's polling leaves unread;
 //! - [`probing`]: what to try on an unknown line;
 //! - [`schedule`]: what to ask next, given the time;
 //! - [`sizing`]: how to set a meter's outputs, and what each choice costs;
@@ -22,6 +23,7 @@
 
 pub mod audit;
 pub mod cause;
+pub mod coverage;
 pub mod declared;
 pub mod decode;
 pub mod join;

@@ -4,10 +4,13 @@
 //! tally. The daemon feeds it from its lines; a test can feed it months in seconds.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
+use crate::coverage::is_read;
 use crate::declared::{Entry, Setting, Source, Table};
 use crate::decode::{bits, decode};
 use crate::join::{Joiner, Part};
+use crate::plan::Request;
 use crate::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits, WitnessFacts};
 use crate::tally::{Change, MeterTallies, Moment, NotedReading, TallyStanding, VolumeJudged};
 use crate::units::{SteadyMillis, WallMillis};
@@ -28,6 +31,9 @@ pub struct Registers<'a> {
     /// The same by the clock on the wall.
     pub wall: WallMillis,
 }
+
+/// Periods that differ by no more than this are the same.
+const SAME_PERIOD: std::ops::RangeInclusive<f64> = 0.8..=1.25;
 
 /// Something that a meter told.
 #[derive(Clone, Debug, PartialEq)]
@@ -209,6 +215,17 @@ impl Stations {
         told
     }
 
+    /// Says how often somebody asks a device for a stretch of a table, where that is not ours to plan.
+    pub fn set_period(&mut self, device: &str, request: Request, every: Duration) {
+        for route in self.by_device.get(device).into_iter().flatten() {
+            if let Role::Part(part) = route.role
+                && is_read(&route.entry, [request])
+            {
+                self.stations[route.meter].set_period(part, every);
+            }
+        }
+    }
+
     /// Hands on the readings that have waited too long for the rest of their witnesses, and says of which meters nothing
     /// is heard.
     pub fn expire(&mut self, now: Moment) -> Vec<Told> {
@@ -265,6 +282,15 @@ impl Standing<'_> {
 }
 
 impl Station {
+    fn set_period(&mut self, part: Part, every: Duration) {
+        let Some(witness) = part.witness_mut(&mut self.facts) else { return };
+        let ratio = every.as_secs_f64() / witness.every.as_secs_f64().max(1e-3);
+        if !SAME_PERIOD.contains(&ratio) {
+            witness.every = every;
+            self.joiner.follow_periods(&self.facts);
+        }
+    }
+
     fn take(&mut self, route: &Route, words: &[u16], sampled: SteadyMillis, wall: WallMillis) -> Option<Told> {
         match &route.role {
             Role::Status(pairs) => {

@@ -11,6 +11,7 @@ mod adapter;
 mod bus;
 mod characters;
 mod disturbance;
+mod ears;
 mod pace;
 mod witnessed;
 
@@ -24,11 +25,13 @@ use rand_chacha::ChaCha8Rng;
 pub use self::adapter::{Adapter, Delivery};
 pub use self::characters::{Characters, ParityBit};
 pub use self::disturbance::{Disturbance, Stranger};
+pub use self::ears::Ears;
 pub use self::pace::Pace;
 pub use self::witnessed::{Lateness, Passage, Talker, Witnessed};
 
 use self::adapter::Held;
 use self::bus::{Closed, Listening};
+use self::ears::Hearing;
 use crate::fault::Injected;
 use crate::frame::sound;
 use crate::slave::{Answer, Begins, Station};
@@ -48,6 +51,7 @@ pub struct Wire {
     begun_talks: u64,
     listening: Listening,
     held: Held,
+    hearing: Option<Hearing>,
     deliveries: Vec<Delivery>,
     waiting_for_request: Vec<(usize, Answer)>,
     disturbances: Vec<(Disturbance, Injected)>,
@@ -66,6 +70,8 @@ struct Talk {
     bytes: Vec<u8>,
     /// How many of its bytes have been heard.
     heard: usize,
+    /// A byte that a listening port hears wrong, and how.
+    spoiled: Option<(usize, u8)>,
 }
 
 impl Talk {
@@ -101,6 +107,8 @@ enum Event {
     Quiet,
     /// The adapter's timer ticks.
     Tick,
+    /// A listening port has held its bytes for long enough.
+    Release { holding: u64 },
     /// A station samples its registers and answers.
     Sample { station: usize, request: Vec<u8>, asked_by: Talker },
     /// A stranger speaks.
@@ -124,6 +132,7 @@ impl Wire {
             begun_talks: 0,
             listening: Listening::default(),
             held: Held::default(),
+            hearing: None,
             deliveries: Vec::new(),
             waiting_for_request: Vec::new(),
             disturbances: Vec::new(),
@@ -201,7 +210,13 @@ impl Wire {
     #[must_use]
     pub fn next(&self) -> Option<(Duration, bool)> {
         self.events.peek().map(|Reverse(planned)| {
-            (planned.at, matches!(planned.event, Event::Hear { .. } | Event::Tick | Event::Sample { .. }))
+            (
+                planned.at,
+                matches!(
+                    planned.event,
+                    Event::Hear { .. } | Event::Tick | Event::Release { .. } | Event::Sample { .. }
+                ),
+            )
         })
     }
 
@@ -229,6 +244,11 @@ impl Wire {
                 let bytes = self.held.tick(at);
                 self.give(bytes, at);
             }
+            Event::Release { holding } => {
+                if let Some(hearing) = &mut self.hearing {
+                    hearing.release(holding, at);
+                }
+            }
             Event::Sample { station, request, asked_by } => self.sample(station, &request, asked_by, at),
             Event::Disturb { disturbance } => {
                 let (stranger, injected) = &self.disturbances[disturbance];
@@ -246,7 +266,8 @@ impl Wire {
             return;
         }
         self.begun_talks += 1;
-        self.talks.push(Talk { number: self.begun_talks, from, begins: at, bytes, heard: 0 });
+        let spoiled = self.hearing.as_mut().and_then(|hearing| hearing.spoil(bytes.len()));
+        self.talks.push(Talk { number: self.begun_talks, from, begins: at, bytes, heard: 0, spoiled });
         self.plan_hearing(self.talks.len() - 1);
     }
 
@@ -261,6 +282,7 @@ impl Wire {
             heard.extend(self.as_heard(index, place));
         }
         self.talks[index].heard += ended;
+        self.overhear(index, &heard, at);
         if !heard.is_empty() {
             self.pass_on(from, &heard, begins, at);
         }
@@ -331,10 +353,10 @@ impl Wire {
 
     fn finish_talk(&mut self, index: usize, at: Duration) {
         let talk = &self.talks[index];
-        let (from, begins) = (talk.from, talk.begins);
+        let (from, begins, spoiled) = (talk.from, talk.begins, talk.spoiled.is_some());
         let bytes = talk.bytes.clone();
         self.witnessed.busy += at.saturating_sub(begins);
-        self.witnessed.remember(Passage { from, begun: begins, ended: at, bytes });
+        self.witnessed.remember(Passage { from, begun: begins, ended: at, bytes, spoiled });
         let silence = self.pace.map_or(Duration::ZERO, Pace::silence_between_frames);
         self.plan(at + silence, Event::Quiet);
         if self.pace.is_none() && from == Talker::Master {
@@ -492,11 +514,11 @@ impl Wire {
         self.events.push(Reverse(Planned { at, number: self.planned, event }));
     }
 
-    /// Plans the hearing of a talk's next chunk. The master's bytes are heard by slaves only, all at their end.
+    /// Plans the hearing of a talk's next chunk. Where the master's bytes are heard by slaves only, all at their end.
     fn plan_hearing(&mut self, index: usize) {
         let talk = &self.talks[index];
         let left = talk.bytes.len() - talk.heard;
-        let whole = self.pace.is_none() || talk.from == Talker::Master && !self.adapter.echo;
+        let whole = self.pace.is_none() || talk.from == Talker::Master && !self.adapter.echo && self.hearing.is_none();
         let next = if whole { left } else { left.min(self.adapter.chunk) };
         let at = talk.end_of_byte(self.pace, talk.heard + next - 1);
         let talk = talk.number;

@@ -25,6 +25,8 @@ pub struct Passage {
     pub ended: Duration,
     /// The bytes as sent, before any collision.
     pub bytes: Vec<u8>,
+    /// The listening port heard it wrong.
+    pub spoiled: bool,
 }
 
 /// How many passages are remembered; the counts go on beyond.
@@ -45,6 +47,8 @@ pub struct Witnessed {
     pub bytes_from_master: u64,
     /// Bytes given to the master.
     pub bytes_to_master: u64,
+    /// Bytes that came out of the port that only hears.
+    pub bytes_from_listener: u64,
     /// Bytes that met another talker's.
     pub collided_bytes: u64,
     /// Silences before the master's transmissions that were shorter than 3.5 characters.

@@ -5,6 +5,7 @@ use tallywell_witness::declared::Port;
 use tallywell_witness::plan::{DevicePlan, Purpose, Remedy};
 
 use super::{Checked, PlannedLine, function_code};
+use crate::record::format_instant;
 use crate::site::{Loaded, Problem, Problems, Severity};
 
 /// Files that cannot be used: their problems.
@@ -51,6 +52,16 @@ fn line(loaded: &Loaded, planned: &PlannedLine) -> Value {
         }),
         "baud": planned.plan.timing.framing().baud,
         "listens": planned.listens,
+        "heard": planned.heard.as_ref().map(|heard| json!({
+            "from": format_instant(heard.from),
+            "to": format_instant(heard.to),
+            "unread": heard.unread.iter().map(|device| json!({
+                "device": device.device,
+                "address": device.address,
+                "entries": device.entries,
+                "needed": device.needed,
+            })).collect::<Vec<_>>(),
+        })),
         "fits": planned.fits(),
         "line_use": planned.load.fraction,
         "takes_the_rest": planned.load.takes_the_rest,

@@ -6,7 +6,10 @@ use std::time::Duration;
 use tallywell_witness::declared::{Line, Meter, Parity, Port, Site, Source, Table};
 use tallywell_witness::plan::{DevicePlan, PlannedRequest, Purpose, Remedy};
 
+use super::heard::Heard;
 use super::{Checked, PlannedLine, function_code};
+use crate::command::period;
+use crate::face::told;
 use crate::site::{Loaded, render};
 
 /// The width of a terminal on which everything fits.
@@ -109,10 +112,28 @@ fn add_line(text: &mut String, site: &Site, planned: &PlannedLine) {
     for device in &planned.plan.devices {
         add_device(text, device, planned.listens);
     }
+    if planned.listens {
+        add_heard(text, planned.heard.as_ref());
+    }
     if planned.plan.devices.is_empty() {
         let _ = writeln!(text, "  nothing to read");
     } else if !planned.listens {
         add_load(text, planned);
+    }
+}
+
+/// What another master was heard to read of it.
+fn add_heard(text: &mut String, heard: Option<&Heard>) {
+    let Some(Heard { from, to, unread }) = heard else {
+        return add_sentence(text, "  Nothing was heard yet: `tallywell run` tells what the other master leaves out.");
+    };
+    let time = format!("From {} to {}", period::short(*from), period::short(*to));
+    if unread.is_empty() {
+        return add_sentence(text, &format!("  {time} another master read all of these."));
+    }
+    add_sentence(text, &format!("  {time} another master left these out:"));
+    for device in unread {
+        add_sentence(text, &format!("    {}.", told::unread_line(device)));
     }
 }
 

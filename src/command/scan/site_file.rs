@@ -25,19 +25,29 @@ pub(super) fn refuse_to_overwrite(path: &Path) -> Result<(), anyhow::Error> {
 
 /// Writes the files, and says what it wrote and what is left to do.
 pub(super) fn write(path: &Path, port: &str, plan: &ScanPlan, scan: &Scan) -> Result<Vec<String>, anyhow::Error> {
-    let folder = path.parent().unwrap_or_else(|| Path::new("")).join("maps");
     let devices: Vec<&Found> = scan.devices.iter().filter(|device| device.answer.is_some()).collect();
+    let maps = devices.iter().map(|device| (device.address, map_text(device)));
+    write_texts(path, &site_text(port, plan, scan, &devices), maps)
+}
+
+/// Writes a site file and the map of each address, and says what it wrote and what is left to do.
+pub(super) fn write_texts(
+    path: &Path,
+    site: &str,
+    maps: impl Iterator<Item = (u8, String)>,
+) -> Result<Vec<String>, anyhow::Error> {
+    let folder = path.parent().unwrap_or_else(|| Path::new("")).join("maps");
     DirBuilder::new().recursive(true).create(&folder).with_context(|| format!("cannot make {}", folder.display()))?;
     let mut notes = Vec::new();
-    for device in &devices {
-        let map = folder.join(format!("{}.toml", name(device)));
+    for (address, text) in maps {
+        let map = folder.join(format!("unit-{address}.toml"));
         if map.exists() {
             notes.push(format!("{} was there already and is left as it is.", map.display()));
         } else {
-            create(&map, &map_text(device))?;
+            create(&map, &text)?;
         }
     }
-    create(path, &site_text(port, plan, scan, &devices))?;
+    create(path, site)?;
     notes.insert(0, format!("{} is written, and a map for each device in {}.", path.display(), folder.display()));
     notes.push(
         "Next: complete the maps from the devices' manuals (`tallywell read --raw` shows what registers hold), write what \
@@ -123,6 +133,6 @@ fn map_text(device: &Found) -> String {
 }
 
 /// A TOML string.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     toml::Value::String(text.to_owned()).to_string()
 }

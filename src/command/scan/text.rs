@@ -28,7 +28,7 @@ pub(super) fn of(port: &str, plan: &ScanPlan, scan: &Scan, notes: &[String]) -> 
             add(
                 &mut text,
                 "A second master disturbs the first one's polling. Stop or unplug the first, tell whoever relies on it, \
-                 and scan again; or set `mode = \"listen\"` for this line.",
+                 and scan again; or let `--listen-only` draw up what it reads, and set `mode = \"listen\"` for this line.",
             );
         }
         Ended::NeverQuiet => add(

@@ -53,6 +53,14 @@ fn one(line: &LineState) -> Markup {
             h2 id=(heading) { "Line " (line.line) }
             p { (health(line)) ". " (count(line.transactions)) " requests in " (lasting(line.elapsed_s.round())) ", " (use_of(line)) "." }
             @if let Some(hint) = &line.hint { p class="plainly" { (hint) } }
+            @if let Some(unread) = &line.unread {
+                p { "Another master polls this line; it is only listened to." }
+                @if line.two_masters { p { b class="disagree" { "Two masters poll it" } "; the protocol allows one." } }
+                @if !unread.is_empty() {
+                    p { "What it does not read:" }
+                    ul { @for device in unread { li { (device) } } }
+                }
+            }
             @if !line.devices.is_empty() {
                 div class="wide" role="region" aria-label={ "Timing of line " (line.line) } tabindex="0" {
                     table {

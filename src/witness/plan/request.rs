@@ -7,7 +7,7 @@ use super::WireTiming;
 use crate::declared::Table;
 
 /// A row of registers (or bits) of one table, read by one request.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 pub struct Request {
     /// The table, and by it the function code.
     pub table: Table,

@@ -1,0 +1,538 @@
+//! Pairs another master's requests with the replies to them, and counts how it polls.
+//!
+//! A value is taken only where it is sure which registers it came from. A reply belongs to the request directly before
+//! it, of the same unit, function and length; with more than a glitch between them another request may have been lost
+//! there, and the reply is not used. A request that got no reply may still get one within the line's declared worst
+//! latency: the next reply of the same unit and length is used only if it came as quickly as this unit usually answers and
+//! nothing but the master's next request follows it. One that came slowly is used if both asked for the same registers,
+//! with the time from the first question on as the time within which they were sampled.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use tallywell_witness::plan::Request;
+
+use super::super::fault::{Fault, FaultKind};
+use super::super::moment::Moment;
+use super::super::statistics::DeviceTiming;
+use super::cutter::{Cut, Frame, Role, Times};
+use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
+use super::master::{MasterTiming, Passed, PollKey};
+use super::mending::nearly_requests;
+use super::waiting::WaitingRoom;
+
+/// A glitch as the line turns round has one byte or two; anything longer may have been a request.
+const GLITCH: usize = 2;
+/// So many replies have to be seen before it is known how quickly a unit usually answers.
+const REPLIES_TO_KNOW: u32 = 20;
+/// Until then it is taken to answer within this.
+const USUAL_AT_FIRST: Duration = Duration::from_millis(40);
+/// A unit that has answered late is trusted again after so long.
+const LATE_UNIT_DOUBTED: Duration = Duration::from_secs(600);
+/// What a busy listener adds to every time that it measures.
+const LISTENER_SLACK: Duration = Duration::from_millis(2);
+/// Address, function, byte count and checksum around the data of a reply.
+const AROUND_DATA: usize = 5;
+/// More different requests than these are not told apart, so that a scanning master does not fill the memory.
+const MOST_POLLS: usize = 512;
+
+/// The times by which a line is followed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FollowTiming {
+    /// How long one character occupies the wire.
+    pub character: Duration,
+    /// The silence between frames.
+    pub silence: Duration,
+    /// A reply that comes later than this after its request is taken to be impossible.
+    pub worst_latency: Duration,
+}
+
+/// A reading request and what came of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Exchange {
+    /// The device's address.
+    pub unit: u8,
+    /// What was asked.
+    pub request: Request,
+    /// What was answered.
+    pub outcome: Result<Values, Unused>,
+}
+
+/// The registers of a reply.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Values {
+    /// Lowest address first; for a table of bits each word is one bit.
+    pub words: Vec<u16>,
+    /// When the device most likely sampled them.
+    pub sampled_at: Moment,
+    /// How far that may be off, either way.
+    pub uncertainty: Duration,
+    /// How many characters the reply had.
+    pub characters: usize,
+    /// The longest silence that may have been inside it.
+    pub largest_gap: Duration,
+}
+
+/// Why there is no value.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unused {
+    /// No reply, or a bad one.
+    Fault(Fault),
+    /// A sound reply, but not certainly to this request.
+    Doubtful,
+}
+
+/// Everything that was counted.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Counted {
+    /// How each unit answered.
+    pub units: BTreeMap<u8, DeviceTiming>,
+    /// How the master polled.
+    pub master: MasterTiming,
+    /// How long the line was in use.
+    pub busy: Duration,
+    /// Requests heard.
+    pub requests: u64,
+}
+
+/// The request that may be answered next.
+#[derive(Clone, Debug)]
+struct Open {
+    frame: Frame,
+    asked: Asked,
+    noise: usize,
+    noise_begins_as_reply: bool,
+}
+
+/// A request that got no reply, and until when one may still come.
+#[derive(Clone, Copy, Debug)]
+struct Overdue {
+    asked: PollKey,
+    ended: Moment,
+    until: Moment,
+}
+
+/// A reply that is used only if the master's next request follows it.
+#[derive(Clone, Debug)]
+struct Held {
+    exchange: Exchange,
+    /// Another request may have called for it: then it waits until no reply to that can come any more.
+    until: Option<Moment>,
+}
+
+/// How quickly a unit answers: the longest latency of late, which fades.
+#[derive(Clone, Copy, Debug, Default)]
+struct Usual {
+    longest: Duration,
+    replies: u32,
+    /// It has answered late, so until then a quick answer may be a late one to something else.
+    late_until: Moment,
+}
+
+/// A machine that takes what was cut, and gives exchanges.
+#[derive(Debug)]
+pub struct Follower {
+    timing: FollowTiming,
+    open: Option<Open>,
+    held: Option<Held>,
+    waiting: WaitingRoom,
+    overdue: Vec<Overdue>,
+    usual: BTreeMap<u8, Usual>,
+    last_failed: Option<Vec<u8>>,
+    last_asked: BTreeMap<PollKey, Moment>,
+    last_unit: Option<u8>,
+    last_times: Option<Times>,
+    counted: Counted,
+}
+
+impl Follower {
+    /// One that has heard nothing.
+    #[must_use]
+    pub fn new(timing: FollowTiming) -> Self {
+        Self {
+            timing,
+            open: None,
+            held: None,
+            waiting: WaitingRoom::default(),
+            overdue: Vec::new(),
+            usual: BTreeMap::new(),
+            last_failed: None,
+            last_asked: BTreeMap::new(),
+            last_unit: None,
+            last_times: None,
+            counted: Counted::default(),
+        }
+    }
+
+    /// What was counted so far.
+    #[must_use]
+    pub const fn counted(&self) -> &Counted {
+        &self.counted
+    }
+
+    /// Begins to count anew, and gives what was counted until now.
+    pub fn take_counted(&mut self) -> Counted {
+        std::mem::take(&mut self.counted)
+    }
+
+    /// Takes what passed.
+    pub fn take(&mut self, cut: Cut) -> Vec<Exchange> {
+        let (Cut::Noise { times, .. } | Cut::Frame(Frame { times, .. })) = &cut;
+        let now = times.began;
+        let told = self.follow(cut);
+        self.waiting.in_order(told, now)
+    }
+
+    fn follow(&mut self, cut: Cut) -> Vec<Exchange> {
+        match cut {
+            Cut::Noise { bytes, times } => {
+                let lost = nearly_requests(&bytes);
+                if let Some(likeliest) = lost.iter().find(|asked| self.last_asked.contains_key(asked)).or(lost.first())
+                {
+                    return self.lost_request(*likeliest, &lost, bytes.len(), &times);
+                }
+                let told = self.drop_held();
+                self.noise(&bytes, &times);
+                told
+            }
+            Cut::Frame(frame) => match frame.role {
+                Role::Request => self.request(frame),
+                Role::Reply => self.reply(&frame),
+                Role::Unknown => {
+                    let told = self.unknown(&frame);
+                    self.last_times = Some(frame.times);
+                    told
+                }
+            },
+        }
+    }
+
+    /// Says that nothing more had come at `now`.
+    pub fn on_time(&mut self, now: Moment) -> Vec<Exchange> {
+        let mut told = Vec::new();
+        if self.open.as_ref().is_some_and(|open| now > open.frame.times.ended.after(self.timing.worst_latency)) {
+            told.extend(self.close_unanswered(now));
+        }
+        self.overdue.retain(|overdue| now <= overdue.until);
+        if self.overdue.is_empty() {
+            told.extend(self.release_held());
+        }
+        self.waiting.in_order(told, now)
+    }
+
+    /// The master asked, and was not heard well; it may be answered, in time or late.
+    fn lost_request(&mut self, asked: PollKey, perhaps: &[PollKey], noise: usize, times: &Times) -> Vec<Exchange> {
+        let mut told: Vec<Exchange> = self.release_held().into_iter().collect();
+        told.extend(self.close_unanswered(times.began));
+        self.unit(asked.unit).noise_bytes += noise as u64;
+        self.counted.busy += self.characters(noise);
+        let until = times.ended.after(self.timing.worst_latency);
+        self.overdue.extend(perhaps.iter().map(|&asked| Overdue { asked, ended: times.ended, until }));
+        self.last_unit = Some(asked.unit);
+        self.last_times = Some(*times);
+        told
+    }
+
+    fn noise(&mut self, bytes: &[u8], times: &Times) {
+        self.counted.busy += self.characters(bytes.len());
+        if let Some(open) = &mut self.open {
+            if open.noise == 0 {
+                open.noise_begins_as_reply = bytes.get(..2) == open.frame.bytes.get(..2);
+            }
+            open.noise += bytes.len();
+        } else if let Some(unit) = self.last_unit {
+            self.unit(unit).noise_bytes += bytes.len() as u64;
+        }
+        self.last_times = Some(*times);
+    }
+
+    fn request(&mut self, frame: Frame) -> Vec<Exchange> {
+        let mut told: Vec<Exchange> = self.release_held().into_iter().collect();
+        self.judge_manners(&frame);
+        told.extend(self.close_unanswered(frame.times.began));
+        let asked = asked(&frame.bytes);
+        self.counted.requests += 1;
+        let retry = self.last_failed.take().is_some_and(|failed| failed == frame.bytes);
+        if retry {
+            self.counted.master.count(Passed::Retry);
+        }
+        self.counted.master.count(match asked {
+            _ if frame.unit() == 0 => Passed::Broadcast,
+            Asked::Read(_) => Passed::Read,
+            Asked::Write(_) => Passed::Write,
+            Asked::Other(_) => Passed::Other,
+        });
+        if let Asked::Read(request) = asked {
+            self.count_poll(PollKey::new(frame.unit(), request), frame.times.began, retry);
+        }
+        self.last_times = Some(frame.times);
+        self.open = if frame.unit() == 0 {
+            // Nobody answers what is for everybody.
+            self.counted.busy += self.characters(frame.bytes.len()) + self.timing.silence;
+            None
+        } else {
+            self.last_unit = Some(frame.unit());
+            Some(Open { frame, asked, noise: 0, noise_begins_as_reply: false })
+        };
+        told
+    }
+
+    /// The silence before a request, and whether whoever sent it waited for the reply to the one before.
+    fn judge_manners(&mut self, frame: &Frame) {
+        if let Some(last) = self.last_times {
+            let at_most = frame.times.began.since(last.last_arrived.earliest);
+            self.counted.master.silence(at_most, self.timing.silence);
+        }
+        if let Some(Open { frame: open, asked: Asked::Read(request), noise: 0, .. }) = &self.open {
+            let at_most = frame.times.began.since(open.times.last_arrived.earliest);
+            let needed = self.timing.silence + self.characters(AROUND_DATA + usize::from(request.reply_bytes()));
+            if at_most < needed {
+                self.counted.master.count(Passed::Interruption);
+            }
+        }
+    }
+
+    fn count_poll(&mut self, key: PollKey, at: Moment, retry: bool) {
+        let polls = &mut self.counted.master.polls;
+        if polls.len() >= MOST_POLLS && !polls.contains_key(&key) {
+            return;
+        }
+        let poll = polls.entry(key).or_default();
+        poll.requests += 1;
+        if retry {
+            return;
+        }
+        if let Some(before) = self.last_asked.insert(key, at) {
+            poll.period.record(at.since(before));
+        }
+        if self.last_asked.len() > 2 * MOST_POLLS {
+            self.last_asked.clear();
+        }
+    }
+
+    /// The master went on without a whole reply, at `next`.
+    fn close_unanswered(&mut self, next: Moment) -> Option<Exchange> {
+        let open = self.open.take()?;
+        let unit = open.frame.unit();
+        self.counted.busy += next.since(open.frame.times.began).min(self.timing.worst_latency);
+        self.last_failed = Some(open.frame.bytes.clone());
+        let Asked::Read(request) = open.asked else {
+            self.unit(unit).noise_bytes += open.noise as u64;
+            return None;
+        };
+        let expected = AROUND_DATA + usize::from(request.reply_bytes());
+        let received = open.noise;
+        let fault = match received {
+            0 => Fault::Timeout,
+            _ if received < expected && !open.noise_begins_as_reply => Fault::Timeout,
+            _ if received < expected => Fault::Short { received, expected },
+            _ if received > expected => Fault::Long { received, expected },
+            _ => Fault::Crc,
+        };
+        if matches!(fault, Fault::Timeout) {
+            self.unit(unit).noise_bytes += received as u64;
+            if received == 0 {
+                self.counted.master.gives_up.record(next.since(open.frame.times.ended));
+            }
+            let ended = open.frame.times.ended;
+            self.overdue.push(Overdue {
+                asked: PollKey::new(unit, request),
+                ended,
+                until: ended.after(self.timing.worst_latency),
+            });
+        }
+        self.unit(unit).count_fault(fault.kind());
+        Some(Exchange { unit, request, outcome: Err(Unused::Fault(fault)) })
+    }
+
+    fn reply(&mut self, frame: &Frame) -> Vec<Exchange> {
+        let mut told = self.drop_held();
+        self.overdue.retain(|overdue| frame.times.began <= overdue.until);
+        self.last_times = Some(frame.times);
+        self.counted.busy += self.characters(frame.bytes.len()) + self.timing.silence;
+        let Some(open) = self.open.take_if(|open| open.frame.unit() == frame.unit()) else {
+            told.extend(self.foreign_reply(frame));
+            return told;
+        };
+        let Asked::Read(request) = open.asked else {
+            return told;
+        };
+        let (unit, function) = (frame.unit(), function_of(request.table));
+        let exchange = |outcome| Exchange { unit, request, outcome };
+        let answered = if frame.bytes[1] == function | EXCEPTION_BIT {
+            Err(Fault::Exception(frame.bytes[2]))
+        } else if frame.function() != function {
+            Err(Fault::WrongFunction { answered: frame.function() })
+        } else {
+            let (received, expected) = (frame.bytes.len(), AROUND_DATA + usize::from(request.reply_bytes()));
+            words(&frame.bytes, request).ok_or(if received > expected {
+                Fault::Long { received, expected }
+            } else {
+                Fault::Short { received, expected }
+            })
+        };
+        self.counted.busy += frame.times.began.since(open.frame.times.began);
+        self.unit(unit).noise_bytes += open.noise as u64;
+        match answered {
+            Err(fault) => {
+                self.last_failed = Some(open.frame.bytes);
+                self.unit(unit).count_fault(fault.kind());
+                told.push(exchange(Err(Unused::Fault(fault))));
+            }
+            Ok(words) => told.extend(self.answered(&open, frame, request, words)),
+        }
+        told
+    }
+
+    /// A sound reply as the request calls for one.
+    fn answered(&mut self, open: &Open, frame: &Frame, request: Request, words: Vec<u16>) -> Option<Exchange> {
+        let unit = frame.unit();
+        let asked = &open.frame.times;
+        let exchange = |outcome| Exchange { unit, request, outcome };
+        let at_most = frame.times.began.since(asked.last_arrived.earliest);
+        let usually = self.usual.get(&unit).copied().unwrap_or_default();
+        let quick = at_most <= self.quickly(unit);
+        let key = PollKey::new(unit, request);
+        let older = self.overdue.iter().copied().filter(|overdue| looks_alike(overdue.asked, key));
+        let (same, other): (Vec<Overdue>, Vec<Overdue>) = older.partition(|overdue| overdue.asked == key);
+        if !(quick || same.is_empty() && other.is_empty()) {
+            self.was_late(unit, frame.times.began);
+        }
+        let may_be_late = !other.is_empty() && (!quick || frame.times.began < usually.late_until);
+        if open.noise > GLITCH || at_most > self.timing.worst_latency || may_be_late {
+            self.counted.master.count(Passed::Doubtful);
+            return Some(exchange(Err(Unused::Doubtful)));
+        }
+        // The same question was asked before and not answered: this may be the answer to that.
+        let first_asked = same.iter().filter(|_| !quick).map(|overdue| overdue.ended).min().unwrap_or(asked.ended);
+        let in_one_lump = asked.last_lump == frame.times.first_lump;
+        let began = frame.times.began.max(asked.ended);
+        let sampled_at = first_asked.midpoint(began);
+        // The request had ended after the last instant at which its end had not arrived.
+        let soonest = same.iter().map(|overdue| overdue.ended).fold(asked.last_arrived.earliest, Moment::min);
+        let values = Values {
+            words,
+            sampled_at,
+            uncertainty: began.since(sampled_at).max(sampled_at.since(soonest)),
+            characters: frame.bytes.len(),
+            largest_gap: frame.times.largest_gap,
+        };
+        let is_doubted = !other.is_empty() || (quick && !same.is_empty());
+        if !is_doubted {
+            let longest = at_most.max(usually.longest - usually.longest / 64);
+            self.usual.insert(unit, Usual { longest, replies: usually.replies.saturating_add(1), ..usually });
+        }
+        let on_wire = self.characters(frame.bytes.len());
+        let pieces = usize::try_from(frame.times.last_lump - frame.times.first_lump).unwrap_or(usize::MAX - 1) + 1;
+        let latency = (!in_one_lump).then(|| began.since(asked.ended));
+        self.unit(unit).count_heard_reply(latency, frame.times.ended.since(frame.times.began), on_wire, pieces);
+        if let Some(poll) = self.counted.master.polls.get_mut(&PollKey::new(unit, request)) {
+            poll.answered += 1;
+        }
+        let exchange = exchange(Ok(values));
+        if !(same.is_empty() && other.is_empty()) {
+            self.one_of_them_is_answered(key, asked.ended);
+        }
+        if is_doubted {
+            let until = (!other.is_empty()).then(|| asked.ended.after(self.timing.worst_latency));
+            self.held = Some(Held { exchange, until });
+            return None;
+        }
+        Some(exchange)
+    }
+
+    /// A reply came to this request, or to one of those before that look like it: one less can be answered now. The oldest is
+    /// struck off, so that the others are feared for as long as any of them could be answered.
+    fn one_of_them_is_answered(&mut self, key: PollKey, ended: Moment) {
+        self.overdue.push(Overdue { asked: key, ended, until: ended.after(self.timing.worst_latency) });
+        if let Some(oldest) = self.overdue.iter().position(|overdue| looks_alike(overdue.asked, key)) {
+            self.overdue.remove(oldest);
+        }
+    }
+
+    /// A reply of a unit that was not asked last.
+    fn foreign_reply(&mut self, frame: &Frame) -> Option<Exchange> {
+        let unit = frame.unit();
+        let function = frame.function();
+        let answers =
+            |overdue: &Overdue| overdue.asked.unit == unit && function_of(overdue.asked.request.table) == function;
+        let in_time = self.quickly(unit);
+        let elapsed = |overdue: &Overdue| frame.times.began.since(overdue.ended);
+        let quick = self.overdue.iter().rposition(|overdue| answers(overdue) && elapsed(overdue) <= in_time);
+        // One that came late leaves the others to be feared for as long as they can be.
+        if let Some(place) = quick.or_else(|| self.overdue.iter().position(answers)) {
+            self.overdue.remove(place);
+            if quick.is_none() {
+                self.was_late(unit, frame.times.began);
+                self.unit(unit).count_fault(FaultKind::Late);
+                return None;
+            }
+        }
+        self.counted.master.count(Passed::Orphan);
+        let open = self.open.as_ref().filter(|open| open.noise == 0)?;
+        let (asked_unit, Asked::Read(request)) = (open.frame.unit(), open.asked) else { return None };
+        // Somebody answered in the place of the unit that was asked, or a request was lost on the way to us.
+        self.last_failed = Some(open.frame.bytes.clone());
+        self.open = None;
+        let fault = Fault::WrongUnit { answered: unit };
+        self.unit(asked_unit).count_fault(fault.kind());
+        Some(Exchange { unit: asked_unit, request, outcome: Err(Unused::Fault(fault)) })
+    }
+
+    fn unknown(&mut self, frame: &Frame) -> Vec<Exchange> {
+        let mut told = self.drop_held();
+        self.counted.master.count(Passed::Unknown);
+        self.counted.busy += self.characters(frame.bytes.len()) + self.timing.silence;
+        // It took the turn of whatever was open.
+        told.extend(self.close_unanswered(frame.times.began));
+        told
+    }
+
+    /// The master went on as after the right reply.
+    fn release_held(&mut self) -> Option<Exchange> {
+        let Held { exchange, until } = self.held.take()?;
+        let Some(until) = until else { return Some(exchange) };
+        self.waiting.keep(exchange, until);
+        None
+    }
+
+    /// Something else followed: it may have been the wrong reply.
+    fn drop_held(&mut self) -> Vec<Exchange> {
+        let Some(Held { exchange, .. }) = self.held.take() else { return Vec::new() };
+        self.counted.master.count(Passed::Doubtful);
+        vec![Exchange { outcome: Err(Unused::Doubtful), ..exchange }]
+    }
+
+    /// Within what time a unit usually answers.
+    fn quickly(&self, unit: u8) -> Duration {
+        let usually = self.usual.get(&unit).filter(|usually| usually.replies >= REPLIES_TO_KNOW);
+        2 * usually.map_or(USUAL_AT_FIRST, |usually| usually.longest) + LISTENER_SLACK
+    }
+
+    /// A unit has answered late: what it answered lately, and could have been such an answer, is not used.
+    fn was_late(&mut self, unit: u8, at: Moment) {
+        self.usual.entry(unit).or_default().late_until = at.after(LATE_UNIT_DOUBTED);
+        for _ in 0..self.waiting.doubt(unit) {
+            self.counted.master.count(Passed::Doubtful);
+        }
+    }
+
+    fn unit(&mut self, unit: u8) -> &mut DeviceTiming {
+        self.counted.units.entry(unit).or_default()
+    }
+
+    fn characters(&self, count: usize) -> Duration {
+        self.timing.character * u32::try_from(count).unwrap_or(u32::MAX)
+    }
+}
+
+/// Whether a reply to one request looks like a reply to the other.
+fn looks_alike(one: PollKey, other: PollKey) -> bool {
+    one.unit == other.unit
+        && one.request.table == other.request.table
+        && one.request.reply_bytes() == other.request.reply_bytes()
+}
+
+#[cfg(test)]
+#[path = "follower_tests.rs"]
+mod tests;

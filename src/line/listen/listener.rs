@@ -1,0 +1,316 @@
+//! The line's own thread where another master polls: it reads, and never writes.
+//!
+//! Whatever passes becomes the same events as polling makes, so that nobody behind has to know who asked.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+use std::time::Duration;
+
+use tallywell_witness::declared::Line;
+use tallywell_witness::plan::WireTiming;
+use tallywell_witness::schedule::Task;
+use tallywell_witness::units::WallMillis;
+use tokio::io::AsyncReadExt as _;
+use tokio::sync::mpsc;
+
+use super::super::bus::PortLost;
+use super::super::clock::{Clock, steady};
+use super::super::event::{EventSender, LineEvent, RegistersRead};
+use super::super::moment::{Between, Moment};
+use super::super::port::{self, Connection};
+use super::super::quiet::QuietGap;
+use super::super::statistics::LineTiming;
+use super::super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, StartError, wall_now};
+use super::cutter::{Cut, Cutter};
+use super::follower::{Exchange, FollowTiming, Follower, Unused};
+
+/// The most that is taken from the port at once.
+const READ_AT_ONCE: usize = 1024;
+/// The line looks up from waiting at least so often.
+const LONGEST_WAIT: Duration = Duration::from_millis(250);
+/// So many failures in a row, and a device is said to be silent.
+const FAILURES_TO_BE_SILENT: u32 = 3;
+/// No request for so long: nobody polls.
+const NOBODY_POLLS: Duration = Duration::from_secs(60);
+/// So many bytes without one frame: the settings are others.
+const BYTES_TO_DOUBT: usize = 400;
+/// What anybody gets who wants something to be asked.
+const ONLY_LISTENS: &str = "this line only listens, and nothing is ever sent on it";
+
+/// Everything that a listening thread knows.
+pub(in super::super) struct Listener {
+    line: Line,
+    name: Arc<str>,
+    clock: Clock,
+    events: EventSender,
+    inbox: mpsc::UnboundedReceiver<Command>,
+    names: BTreeMap<u8, String>,
+    cutter: Cutter,
+    follower: Follower,
+    quiet_gap: QuietGap,
+    character: Duration,
+    failures: BTreeMap<u8, u32>,
+    silent: BTreeSet<u8>,
+    known_empty: Moment,
+    last_heard: Moment,
+    last_request: Moment,
+    nobody_polls: bool,
+    /// Bytes since the last frame; nothing once it was said that they cannot be understood.
+    not_understood: Option<usize>,
+    counted_from: (Moment, WallMillis),
+    stopping: bool,
+}
+
+impl Listener {
+    pub(in super::super) fn new(
+        line: Line,
+        tasks: &[Task],
+        clock: Clock,
+        events: EventSender,
+        inbox: mpsc::UnboundedReceiver<Command>,
+    ) -> Self {
+        let wire = WireTiming::new(line.framing);
+        let character = wire.character();
+        let timing = FollowTiming { character, silence: wire.t3_5(), worst_latency: line.worst_latency };
+        let now = clock.now();
+        Self {
+            name: line.name.as_str().into(),
+            quiet_gap: QuietGap::new(&line, wire.t3_5()),
+            line,
+            clock,
+            events,
+            inbox,
+            names: names(tasks),
+            cutter: Cutter::new(character),
+            follower: Follower::new(timing),
+            character,
+            failures: BTreeMap::new(),
+            silent: BTreeSet::new(),
+            known_empty: now,
+            last_heard: now,
+            last_request: now,
+            nobody_polls: false,
+            not_understood: Some(0),
+            counted_from: (now, wall_now()),
+            stopping: false,
+        }
+    }
+
+    pub(in super::super) async fn open(&mut self) -> Result<Connection, StartError> {
+        let opened = port::open(&self.line).await?;
+        self.tell(LineEvent::PortOpened { notes: opened.notes });
+        self.known_empty = self.clock.now();
+        Ok(opened.connection)
+    }
+
+    /// Listens until it is told to stop, opening the port again whenever it is lost.
+    pub(in super::super) async fn run(&mut self, connection: Connection) {
+        let mut open = Some(connection);
+        while !self.stopping {
+            let Some(mut connection) = open.take() else {
+                open = self.reopen().await;
+                continue;
+            };
+            if let Err(lost) = self.follow(&mut connection).await {
+                // The old descriptor has to be gone before the name can be opened anew.
+                drop(connection);
+                self.tell(LineEvent::PortLost { reason: lost.to_string() });
+            }
+        }
+        self.hand_over_timing();
+    }
+
+    async fn reopen(&mut self) -> Option<Connection> {
+        let mut wait = FIRST_RETRY;
+        while !self.stopping {
+            let until = tokio::time::Instant::now() + wait;
+            while let Ok(command) = tokio::time::timeout_at(until, self.inbox.recv()).await {
+                self.obey(command);
+                if self.stopping {
+                    return None;
+                }
+            }
+            self.hand_over_finished_hour();
+            match self.open().await {
+                Ok(connection) => return Some(connection),
+                Err(error) => tracing::debug!(line = %self.name, "{error}"),
+            }
+            wait = (wait * 2).min(LAST_RETRY);
+        }
+        None
+    }
+
+    async fn follow(&mut self, connection: &mut Connection) -> Result<(), PortLost> {
+        let mut buffer = [0; READ_AT_ONCE];
+        while !self.stopping {
+            self.hand_over_finished_hour();
+            let silence = if self.cutter.waits() { self.quiet_gap.current() } else { LONGEST_WAIT };
+            let asked = self.clock.now();
+            tokio::select! {
+                biased;
+                count = connection.read(&mut buffer) => self.hear(&buffer[..count?], asked)?,
+                command = self.inbox.recv() => self.obey(command),
+                () = tokio::time::sleep(silence) => {
+                    // That nothing came is known only after the system itself was asked.
+                    let asked = self.clock.now();
+                    match connection.read_now(&mut buffer) {
+                        Ok(count) => self.hear(&buffer[..count], asked)?,
+                        Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => self.nothing_came(asked),
+                        Err(error) => return Err(error.into()),
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes bytes from a read that began after `asked`.
+    fn hear(&mut self, bytes: &[u8], asked: Moment) -> Result<(), PortLost> {
+        if bytes.is_empty() {
+            return Err(std::io::Error::from(std::io::ErrorKind::UnexpectedEof).into());
+        }
+        let latest = self.clock.now();
+        // No adapter keeps bytes for longer than the silence that ends a broken frame.
+        let kept = self.quiet_gap.current() + self.character * u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+        let arrived = Between { earliest: self.known_empty.max(latest.before(kept)), latest };
+        if bytes.len() < READ_AT_ONCE {
+            self.known_empty = self.known_empty.max(asked);
+        }
+        self.last_heard = latest;
+        self.doubt_settings(bytes.len());
+        let cuts = self.cutter.hear(bytes, arrived);
+        self.take(cuts);
+        Ok(())
+    }
+
+    fn nothing_came(&mut self, now: Moment) {
+        self.known_empty = now;
+        if self.cutter.waits() && now.since(self.last_heard) >= self.quiet_gap.current() {
+            let cuts = self.cutter.quiet();
+            self.take(cuts);
+        }
+        let told = self.follower.on_time(now);
+        self.tell_all(told);
+        if !self.nobody_polls && now.since(self.last_request) >= NOBODY_POLLS {
+            self.nobody_polls = true;
+            self.tell(LineEvent::NobodyPolls { since: now.since(self.last_request) });
+        }
+    }
+
+    fn take(&mut self, cuts: Vec<Cut>) {
+        for cut in cuts {
+            if let Cut::Frame(frame) = &cut {
+                self.not_understood = Some(0);
+                self.last_request = frame.times.ended;
+                if std::mem::take(&mut self.nobody_polls) {
+                    self.tell(LineEvent::SomebodyPolls);
+                }
+            }
+            let told = self.follower.take(cut);
+            self.tell_all(told);
+        }
+    }
+
+    /// Says once that what comes is no protocol at these settings.
+    fn doubt_settings(&mut self, bytes: usize) {
+        if let Some(not_understood) = &mut self.not_understood {
+            *not_understood += bytes;
+            if *not_understood >= BYTES_TO_DOUBT {
+                let bytes = *not_understood;
+                self.not_understood = None;
+                self.tell(LineEvent::NotUnderstood { bytes });
+            }
+        }
+    }
+
+    fn tell_all(&mut self, exchanges: Vec<Exchange>) {
+        for exchange in exchanges {
+            let declared = self.names.get(&exchange.unit).cloned();
+            let failed = match &exchange.outcome {
+                Ok(values) => {
+                    self.quiet_gap.learn(values.characters, values.largest_gap);
+                    false
+                }
+                Err(Unused::Fault(fault)) => fault.answer_may_follow(),
+                Err(Unused::Doubtful) => false,
+            };
+            let Some(device) = declared else { continue };
+            self.note_silence(exchange.unit, &device, failed);
+            self.tell_exchange(device, exchange);
+        }
+    }
+
+    fn note_silence(&mut self, unit: u8, device: &str, failed: bool) {
+        let failures = self.failures.entry(unit).or_default();
+        *failures = if failed { failures.saturating_add(1) } else { 0 };
+        if *failures >= FAILURES_TO_BE_SILENT && self.silent.insert(unit) {
+            self.tell(LineEvent::DeviceSilent { device: device.to_owned() });
+        } else if !failed && self.silent.remove(&unit) {
+            self.tell(LineEvent::DeviceBack { device: device.to_owned() });
+        }
+    }
+
+    fn tell_exchange(&self, device: String, Exchange { request, outcome, .. }: Exchange) {
+        let event = match outcome {
+            Ok(values) => {
+                let age = self.clock.now().since(values.sampled_at);
+                LineEvent::Read(RegistersRead {
+                    device,
+                    request,
+                    words: values.words,
+                    sampled_at: values.sampled_at,
+                    uncertainty: values.uncertainty,
+                    steady: steady(values.sampled_at),
+                    wall: WallMillis(wall_now().0 - i64::try_from(age.as_millis()).unwrap_or(0)),
+                })
+            }
+            Err(Unused::Fault(fault)) => LineEvent::Fault { device, request, fault, wall: wall_now() },
+            Err(Unused::Doubtful) => LineEvent::Doubtful { device, request },
+        };
+        self.tell(event);
+    }
+
+    fn obey(&mut self, command: Option<Command>) {
+        match command {
+            // Who has gone away needs no answer.
+            Some(Command::AskOnce(asked)) => drop(asked.reply.send(Err(ONLY_LISTENS.to_owned()))),
+            Some(Command::Replace(tasks)) => self.names = names(&tasks),
+            Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
+            Some(Command::Stop) | None => self.stopping = true,
+        }
+    }
+
+    fn tell(&self, event: LineEvent) {
+        self.events.send(&self.name, event);
+    }
+
+    fn timing_so_far(&self) -> LineTiming {
+        let counted = self.follower.counted();
+        let name = |unit: u8| self.names.get(&unit).cloned().unwrap_or_else(|| format!("address {unit}"));
+        LineTiming {
+            elapsed: self.clock.now().since(self.counted_from.0),
+            busy: counted.busy,
+            transactions: counted.requests,
+            devices: counted.units.iter().map(|(unit, timing)| (name(*unit), timing.clone())).collect(),
+            master: Some(counted.master.clone()),
+        }
+    }
+
+    fn hand_over_finished_hour(&mut self) {
+        if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
+            self.hand_over_timing();
+        }
+    }
+
+    fn hand_over_timing(&mut self) {
+        let timing = self.timing_so_far();
+        let to = wall_now();
+        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
+        self.follower.take_counted();
+        self.counted_from = (self.clock.now(), to);
+    }
+}
+
+fn names(tasks: &[Task]) -> BTreeMap<u8, String> {
+    tasks.iter().map(|task| (task.unit, task.device.clone())).collect()
+}

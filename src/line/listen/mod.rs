@@ -1,0 +1,17 @@
+//! A line that another master polls: nothing is sent, and what passes is followed.
+//!
+//! - [`frame`]: what the first bytes of a frame say of its length and sense;
+//! - [`cutter`]: bytes with their times into frames and noise, pure;
+//! - [`follower`]: frames into exchanges, pure;
+//! - `listener`: the line's thread, which performs them;
+//! - [`master`]: how the other master polls, in figures.
+
+pub mod cutter;
+pub mod follower;
+pub mod frame;
+mod listener;
+pub mod master;
+mod mending;
+mod waiting;
+
+pub(super) use listener::Listener;

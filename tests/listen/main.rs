@@ -1,0 +1,7 @@
+//! Listening to a line that another master polls, on a paced wire behind real pseudo-terminals.
+
+#![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
+
+mod rig;
+mod virtual_line;
+mod wire;

@@ -1,0 +1,74 @@
+//! What a foreign master reads is taken as it was, and nothing is sent.
+
+use std::time::Duration;
+
+use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
+use tallywell_sim::wire::Ears;
+
+use crate::rig::{Case, Master, Outcome, run};
+
+const LENGTH: Duration = Duration::from_secs(3);
+
+/// A share of the good replies that the listener uses on a machine that is not busy with other things.
+const LEAST_SHARE: f64 = 0.999;
+/// A machine that keeps the wire's own thread waiting for so long keeps its listener waiting, too: frames fall apart.
+const KEPT_WAITING: Duration = Duration::from_millis(3);
+const LEAST_SHARE_WHEN_BUSY: f64 = 0.9;
+
+fn is_followed(case: &Case) -> Outcome {
+    let outcome = run(case);
+    assert_eq!(outcome.sent, 0, "nothing is ever sent");
+    assert_eq!(outcome.wrong, Vec::<String>::new(), "{case:?}");
+    assert!(outcome.good > 20, "{} good replies passed", outcome.good);
+    let Outcome { used, good, .. } = outcome;
+    let counts = outcome.timing.report("shed", |_| None);
+    let least = if outcome.late > KEPT_WAITING { LEAST_SHARE_WHEN_BUSY } else { LEAST_SHARE };
+    assert!(
+        outcome.share() >= least,
+        "{used} of {good} good replies were used, wire late by {:?}: {case:?}; {counts:?}",
+        outcome.late
+    );
+    outcome
+}
+
+fn noisy(share: f64) -> Vec<Fault> {
+    let part = share / 4.0;
+    vec![
+        Fault::always(FaultKind::FlippedBits(2), part),
+        Fault::always(FaultKind::Short, part),
+        Fault::always(FaultKind::ByteCountUp(CheckSum::Stale), part),
+        Fault::always(FaultKind::Lost, part),
+    ]
+}
+
+#[test]
+fn a_healthy_line_is_followed_reply_for_reply() {
+    for (master, at_a_time) in [(Master::Libmodbus, 10), (Master::Pymodbus, 2)] {
+        let outcome = is_followed(&Case::healthy(master, 115_200, at_a_time, LENGTH));
+        let heard = outcome.timing.master.unwrap();
+        assert!(heard.polls.values().all(|poll| poll.requests <= poll.answered + 1), "{heard:?}");
+        assert!(!heard.are_two());
+    }
+}
+
+#[test]
+fn corrupted_frames_time_outs_and_repetitions_give_no_wrong_value() {
+    for (master, at_a_time, retries) in [(Master::Libmodbus, 1, 0), (Master::Pymodbus, 2, 2)] {
+        let ears = Ears { lumps: (1, 64), hold: Duration::from_millis(16), spoiled: 0.05, seed: 7 };
+        let case = Case { ears, faults: noisy(0.1), retries, ..Case::healthy(master, 38_400, at_a_time, LENGTH) };
+        let outcome = is_followed(&case);
+        let timing = &outcome.timing;
+        let faults: u64 =
+            timing.devices.values().map(|device| device.faults(tallywell::line::fault::FaultKind::Crc)).sum();
+        assert!(faults > 0, "{timing:?}");
+    }
+}
+
+#[test]
+fn slow_lines_are_followed_in_lumps_of_one_and_of_many() {
+    for lumps in [(1, 1), (64, 64)] {
+        let ears = Ears { lumps, hold: Duration::from_millis(16), spoiled: 0.1, seed: 3 };
+        let case = Case { ears, ..Case::healthy(Master::Simulated, 9_600, 10, LENGTH) };
+        is_followed(&case);
+    }
+}
