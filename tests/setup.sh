@@ -4,7 +4,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-packages=(chromium gcc libc6-dev libmodbus-dev mosquitto mosquitto-clients openssl pkg-config prometheus python3 python3-venv socat)
+packages=(chromium dpkg-dev gcc libc6-dev libmodbus-dev mosquitto mosquitto-clients openssl pkg-config prometheus python3 python3-venv socat systemd)
 missing=()
 for package in "${packages[@]}"; do
     dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")
@@ -30,3 +30,8 @@ for peer in libmodbus_slave libmodbus_master libmodbus_poller libmodbus_controll
         gcc -Wall -Wextra -O1 -o "target/peers/bin/$peer" "tests/peers/$peer.c" $(pkg-config --cflags --libs libmodbus)
     fi
 done
+
+# The tool that makes the Debian package.
+if [ ! -x target/tools/bin/cargo-deb ]; then
+    cargo install --quiet --locked --root target/tools --no-default-features --features gzip cargo-deb@3.8.0
+fi

@@ -10,6 +10,7 @@ pub mod disagreements;
 pub mod explain;
 pub mod export;
 mod hourly;
+pub mod manual;
 pub mod note;
 pub mod outputs;
 pub mod period;
@@ -86,6 +87,7 @@ enum Command {
     Sim(sim::Arguments),
     Schema(schema::Arguments),
     Completions(completions::Arguments),
+    Manual(manual::Arguments),
 }
 
 /// The answer of a command that could be done.
@@ -152,6 +154,7 @@ fn carry_out(command: Command) -> CommandResult {
         Command::Disagreements(arguments) => disagreements::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Export(arguments) => export::run(&arguments),
+        Command::Manual(arguments) => manual::run(&arguments),
         Command::Note(arguments) => note::run(&arguments),
         Command::Outputs(arguments) => outputs::run(&arguments),
         Command::Read(arguments) => read::run(&arguments),

@@ -20,6 +20,7 @@ use super::listened::{self, Listened};
 use super::memory::Memory;
 use super::namer::Namer;
 use super::outgoing::OutgoingMessages;
+use super::progress::Progress;
 use super::settings::Settings;
 use super::socket::{Asked, Request};
 use super::sources::{Heard, Sources, entry_of};
@@ -59,6 +60,7 @@ pub(super) struct Core {
     observer: Option<mpsc::UnboundedSender<Told>>,
     faces: Faces,
     outgoing: OutgoingMessages,
+    progress: Progress,
     settings: Settings,
     namer: Namer,
     lines: BTreeMap<String, LineState>,
@@ -110,6 +112,7 @@ impl Core {
             observer,
             faces: Faces::new(),
             outgoing: OutgoingMessages::default(),
+            progress: Progress::default(),
             settings: Settings::recall(&reader, &loaded.site),
             namer: Namer::new(path.clone()),
             lines: BTreeMap::new(),
@@ -170,6 +173,7 @@ impl Core {
             let maintained = reader.maintenance(name, Span { from: Some(clock::wall()), to: None })?;
             self.stations.set_maintenance(name, maintained.iter().any(|(_, end)| end.is_none()));
         }
+        self.progress.follow(&site, Instant::now());
         self.lines.retain(|name, _| site.lines.contains_key(name));
         for name in site.lines.keys() {
             self.lines.entry(name.clone()).or_insert(LineState { lost: None, silent: Vec::new() });
@@ -221,6 +225,7 @@ impl Core {
     }
 
     fn line_told(&mut self, FromLine { line, event }: FromLine) {
+        self.progress.heard(&line, Instant::now());
         let told = match event {
             LineEvent::Read(read) => self.stations.registers(Registers {
                 device: &read.device,
@@ -406,8 +411,8 @@ impl Core {
         }
         self.say_store_trouble();
         let changed = std::mem::take(&mut self.changed);
-        if changed {
-            // Progress of the polling is what the watchdog is tied to.
+        let lines = &self.lines;
+        if self.progress.feeds(Instant::now(), |line| lines.get(line).is_some_and(|state| state.lost.is_some())) {
             supervisor::alive();
         }
         if self.faces.wants(changed) {

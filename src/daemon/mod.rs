@@ -16,6 +16,7 @@ mod minute;
 mod namer;
 pub mod naming;
 mod outgoing;
+mod progress;
 mod settings;
 pub mod socket;
 mod sources;
