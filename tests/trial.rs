@@ -93,6 +93,7 @@ plain = [
 ]
 [device.bore]
 address = 11
+identity = {{ vendor = "Simulated", product = "Bench meter", revision = "1.0" }}
 meter = "bore"
 layout = "plain"
 [device.inputs]
@@ -264,6 +265,27 @@ fn a_sound_meter_passes_and_its_error_is_told() {
     assert_eq!(trial["by"], "A. Tester");
     assert!(trial["note"].is_null(), "with a reference it is more than agreement");
     assert_eq!(kinds(folder.path()), ["maintenance-begins", "maintenance-ends", "trial"]);
+
+    let mut report = tallywell(folder.path(), &["report", "--commissioning", "--meter", "bore", "--out", "sheet.html"]);
+    let output = report.args(["--format", "json"]).output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+    let answer: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(answer["trial"], trial["verdict"]);
+    let sheet = std::fs::read_to_string(folder.path().join("sheet.html")).unwrap();
+    assert!(!sheet.contains("<script") && !sheet.contains("src=") && !sheet.contains("href="), "it stands alone");
+    for said in [
+        "commissioning sheet",
+        "A. Tester",
+        "Simulated, Bench meter, 1.0",
+        "holding registers (03)",
+        "15 sent, 15 counted",
+        "accuracy of the input, all readings alike",
+        "Upper zone of ISO 4064: 2 % is permitted.",
+        "Simulation off at the end",
+        "Witnessed by",
+    ] {
+        assert!(sheet.contains(said), "{said} is not in {sheet}");
+    }
 }
 
 #[test]

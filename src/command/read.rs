@@ -1,6 +1,9 @@
 //! `read`: one device, now: its registers as they come, and what they mean.
 
+mod first_map;
 mod shown;
+mod watched;
+mod way;
 
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -8,23 +11,22 @@ use std::time::Duration;
 
 use anyhow::Context;
 use clap::{Args, ValueEnum};
-use serde_json::Value;
 use tallywell_witness::declared::{Device, EarlyReplies, Framing, Line, LineMode, Parity, Port, Site, Table};
 use tallywell_witness::plan::Request;
+use tallywell_witness::units::parse;
 
 use super::{CommandResult, Format, FormatArgument, Outcome};
-use crate::daemon::socket::{self, SocketError};
-use crate::line::once::{OnceError, RequestRead, Wanted, read_directly};
-use crate::line::port::PortError;
-use crate::line::request::{ReadRequest, UnitAddress};
-use crate::line::thread::StartError;
+use crate::daemon::socket;
+use crate::line::once::RequestRead;
+use crate::line::request::ReadRequest;
 use crate::site;
+use first_map::Keep;
 use shown::{Shown, Subject};
+use watched::Watched;
+use way::Way;
 
 /// So many registers are looked at where nothing is known of the device.
 const FIRST_LOOK: u16 = 10;
-/// A running daemon answers within its own time-outs and retries.
-const DAEMON_PATIENCE: Duration = Duration::from_secs(30);
 
 /// Read one device now: raw registers, and what they mean
 #[derive(Debug, Args)]
@@ -32,7 +34,8 @@ const DAEMON_PATIENCE: Duration = Duration::from_secs(30);
                         tallywell read [OPTIONS] --port <PORT> --address <N>")]
 #[command(after_help = "Exit status: 0 read; 1 something was not answered; 2 could not be done.\n\
                         Examples: tallywell read --config kestrel-creek.toml --device bore-1\n\
-                        \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 4")]
+                        \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 4\n\
+                        \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 30 --write map.toml")]
 pub struct Arguments {
     /// The site file
     #[arg(long, value_name = "SITE.toml", requires = "device", conflicts_with = "port")]
@@ -59,6 +62,17 @@ pub struct Arguments {
     /// protocol's address (from 0) and how many
     #[arg(long, num_args = 3, value_names = ["TABLE", "ADDRESS", "COUNT"])]
     raw: Option<Vec<String>>,
+    /// Look at these registers for so long, to tell flows, totals and settings
+    /// apart; 0s looks once
+    #[arg(long = "for", value_name = "TIME", requires = "raw", default_value = "3s", value_parser = lasting)]
+    lasting: Duration,
+    /// Write a register map of what the registers look like
+    #[arg(long, value_name = "MAP.toml", requires = "raw")]
+    write: Option<PathBuf>,
+    /// Write this entry only, and others so named: "NAME ADDRESS", and what is
+    /// known of its type, order and unit, such as "flow 0 f32 low-first L/s"
+    #[arg(long, value_name = "ENTRY", requires = "write", value_parser = first_map::keep)]
+    keep: Vec<Keep>,
     #[command(flatten)]
     format: FormatArgument,
 }
@@ -76,51 +90,69 @@ enum ParityChoice {
 /// The arguments or the site file are wrong, or the port cannot be used.
 pub fn run(arguments: &Arguments) -> CommandResult {
     let raw = arguments.raw.as_deref().map(raw_request).transpose()?;
-    let (subject, reads) = match (&arguments.config, &arguments.device, &arguments.port) {
-        (Some(config), Some(name), _) => read_declared(config, name, raw)?,
-        (_, _, Some(port)) => read_unknown(arguments, port, raw)?,
+    let (subject, mut way) = match (&arguments.config, &arguments.device, &arguments.port) {
+        (Some(config), Some(name), _) => declared(config, name)?,
+        (_, _, Some(port)) => unknown(arguments, port)?,
         // The command line requires one or the other.
         _ => anyhow::bail!("give --config and --device, or --port and --address"),
     };
+    // A person sees that a device which does not answer is waited for; where nothing can be shown, it is read all the same.
+    let mut terminal = Some(std::io::stderr()).filter(IsTerminal::is_terminal);
+    let _ = terminal.as_mut().map(|terminal| write!(terminal, "Asking address {} ...", subject.address));
+    let looked = look(&mut way, &subject, raw, arguments.lasting);
+    let _ = terminal.as_mut().map(|terminal| write!(terminal, "\r\x1b[K"));
+    let (reads, watched) = looked?;
     let all_answered = !reads.is_empty() && reads.iter().all(|read| read.words.is_some());
-    let shown = Shown { subject, reads, decode_everything: raw.is_some() };
+    let shown = Shown { subject, reads, decode_everything: raw.is_some(), watched };
+    let notes = match &arguments.write {
+        Some(path) => first_map::write(path, &shown.about(), &shown.watched, &arguments.keep)?,
+        None => Vec::new(),
+    };
     let mut out = std::io::stdout().lock();
     match arguments.format.format {
         Format::Json => writeln!(out, "{:#}", shown.json())?,
-        Format::Text => write!(out, "{}", shown.text())?,
+        Format::Text => {
+            write!(out, "{}", shown.text())?;
+            notes.iter().try_for_each(|note| writeln!(out, "{note}"))?;
+        }
     }
     Ok(if all_answered { Outcome::Good } else { Outcome::Bad })
 }
 
-/// Reads a device of a site file, through its daemon if one runs.
-fn read_declared(
-    config: &Path,
-    name: &str,
+/// Reads what was asked for; registers that were named are looked at for a while.
+fn look(
+    way: &mut Way,
+    subject: &Subject,
     raw: Option<Request>,
-) -> Result<(Subject, Vec<RequestRead>), anyhow::Error> {
+    lasting: Duration,
+) -> anyhow::Result<(Vec<RequestRead>, Vec<Watched>)> {
+    Ok(match (raw, &subject.device) {
+        (Some(request), _) => {
+            let watched = watched::watch(way, request, lasting)?;
+            (watched.iter().map(|it| it.read.clone()).collect(), watched)
+        }
+        (None, Some(_)) => (way.read(None)?, Vec::new()),
+        (None, None) => (first_look(way)?, Vec::new()),
+    })
+}
+
+/// A device of a site file, through its daemon if one runs.
+fn declared(config: &Path, name: &str) -> anyhow::Result<(Subject, Way)> {
     let loaded = site::load(config)?;
     let (device, line) = device_and_line(&loaded.site, name)?;
-    let unit = UnitAddress::new(device.address).context("an address is 1 to 247")?;
     anyhow::ensure!(
         line.mode == LineMode::Poll,
         "line {} only listens (mode = \"listen\"): nothing may be sent on it",
         line.name
     );
     let subject = Subject { device: Some(device.clone()), address: device.address, line: line.clone() };
-    if let Some(reads) = through_daemon(&loaded.site, name, raw)? {
-        return Ok((subject, reads));
-    }
-    let wanted = match raw {
-        Some(request) => Wanted::exactly(&[request]),
-        None => Wanted::map(&device.map, line)?,
+    let socket = socket::path_beside(&loaded.site.store.path);
+    let way = if socket::is_answered(&socket)? {
+        Way::Daemon { socket, device: name.to_owned() }
+    } else {
+        Way::own(line, device.address, Some(device))?
     };
-    let reads = watched(line, unit, wanted).map_err(|error| match error {
-        OnceError::Start(StartError::Port(port @ PortError::Busy(_))) => {
-            anyhow::anyhow!("{port}; if it is this site's daemon under another store, end it first")
-        }
-        other => other.into(),
-    })?;
-    Ok((subject, reads))
+    Ok((subject, way))
 }
 
 fn device_and_line<'site>(site: &'site Site, name: &str) -> Result<(&'site Device, &'site Line), anyhow::Error> {
@@ -132,46 +164,32 @@ fn device_and_line<'site>(site: &'site Site, name: &str) -> Result<(&'site Devic
     Ok((device, line))
 }
 
-/// Asks a running daemon, which holds the port; nothing if none runs.
-fn through_daemon(site: &Site, device: &str, raw: Option<Request>) -> Result<Option<Vec<RequestRead>>, anyhow::Error> {
-    let raw = raw.map(|Request { table, start, count }| (table, start, count));
-    let request = socket::Request::Read { device: device.to_owned(), raw };
-    let mut reads = Vec::new();
-    let mut take = |value: Value| match serde_json::from_value(value) {
-        Ok(read) => {
-            reads.push(read);
-            true
-        }
-        Err(_) => false,
-    };
-    match socket::ask(&socket::path_beside(&site.store.path), &request, Some(DAEMON_PATIENCE), &mut take) {
-        Ok(()) => Ok(Some(reads)),
-        Err(SocketError::NoDaemon) => Ok(None),
-        Err(error) => Err(error.into()),
-    }
-}
-
-/// Reads a device of which nothing is known but where it is.
-fn read_unknown(
-    arguments: &Arguments,
-    port: &str,
-    raw: Option<Request>,
-) -> Result<(Subject, Vec<RequestRead>), anyhow::Error> {
+/// A device of which nothing is known but where it is.
+fn unknown(arguments: &Arguments, port: &str) -> anyhow::Result<(Subject, Way)> {
     let address = arguments.address.context("--port needs --address")?;
-    let unit = UnitAddress::new(address).context("an address is 1 to 247")?;
     let parity = match arguments.parity {
         ParityChoice::Even => Parity::Even,
         ParityChoice::Odd => Parity::Odd,
         ParityChoice::None => Parity::None,
     };
     let line = line_of(site::port(port)?, Framing { baud: arguments.baud, parity, stop_bits: arguments.stop_bits });
-    let first_look = |table| Request { table, start: 0, count: FIRST_LOOK };
-    let requests = match raw {
-        Some(request) => vec![request],
-        None => vec![first_look(Table::Holding), first_look(Table::Input)],
-    };
-    let reads = watched(&line, unit, Wanted::exactly(&requests))?;
-    Ok((Subject { device: None, address, line }, reads))
+    let way = Way::own(&line, address, None)?;
+    Ok((Subject { device: None, address, line }, way))
+}
+
+/// The first registers of a device of which nothing is known.
+fn first_look(way: &mut Way) -> anyhow::Result<Vec<RequestRead>> {
+    let mut reads = Vec::new();
+    for table in [Table::Holding, Table::Input] {
+        let read = way.read(Some(Request { table, start: 0, count: FIRST_LOOK }))?;
+        let silent = read.iter().all(|it| it.words.is_none() && it.exception.is_none());
+        reads.extend(read);
+        if silent {
+            // Nobody is there: another wait would tell a person nothing.
+            break;
+        }
+    }
+    Ok(reads)
 }
 
 /// A line of which only the port is known, with the times that a site file would have by default. Replies may come early,
@@ -190,20 +208,6 @@ fn line_of(port: Port, framing: Framing) -> Line {
     }
 }
 
-/// Reads; a person at a terminal sees meanwhile that a device which does not answer is waited for.
-fn watched(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
-    let mut terminal = Some(std::io::stderr()).filter(IsTerminal::is_terminal);
-    if let Some(terminal) = &mut terminal {
-        // Where nothing can be shown, it is read all the same.
-        let _ = write!(terminal, "Asking address {} ...", unit.value());
-    }
-    let reads = read_directly(line, unit, wanted);
-    if let Some(terminal) = &mut terminal {
-        let _ = write!(terminal, "\r\x1b[K");
-    }
-    reads
-}
-
 /// What `--raw` names.
 fn raw_request(words: &[String]) -> Result<Request, anyhow::Error> {
     let [table, address, count] = words else { anyhow::bail!("--raw takes TABLE ADDRESS COUNT") };
@@ -218,6 +222,13 @@ fn raw_request(words: &[String]) -> Result<Request, anyhow::Error> {
     let count = number(count).with_context(|| format!("--raw: the count {count:?} is not a number"))?;
     ReadRequest::table(table, start, count).map_err(|error| anyhow::anyhow!("--raw {}: {error}", words.join(" ")))?;
     Ok(Request { table, start, count })
+}
+
+/// How long to look.
+fn lasting(text: &str) -> anyhow::Result<Duration> {
+    let lasting = parse::duration(text).map_err(|error| anyhow::anyhow!("{error}: {}", error.instead()))?;
+    anyhow::ensure!(lasting <= Duration::from_secs(600), "ten minutes tell all that there is");
+    Ok(lasting)
 }
 
 /// A whole number, or a hexadecimal one after `0x`.

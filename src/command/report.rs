@@ -1,5 +1,7 @@
 //! `report`: one page of HTML for a meter and a stretch of time, with plots, to print and to hand over.
 
+mod commissioning;
+
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -37,6 +39,10 @@ pub struct Arguments {
     /// The meter's name in the site file
     #[arg(long, value_name = "NAME")]
     meter: String,
+    /// Make the commissioning sheet: line, devices, settings, reading plan,
+    /// the last trial run, and room for signatures
+    #[arg(long)]
+    commissioning: bool,
     #[command(flatten)]
     period: PeriodArguments,
     /// The file to write
@@ -52,6 +58,9 @@ pub struct Arguments {
 /// The site file is wrong or has no such meter; the store cannot be read or holds nothing of that time; the file cannot
 /// be written.
 pub fn run(arguments: &Arguments) -> CommandResult {
+    if arguments.commissioning {
+        return commissioning::run(arguments);
+    }
     let loaded = site::load(&arguments.site.config)?;
     let facts = site::meter_facts(&loaded.site, &arguments.meter)?;
     let asked = arguments.period.span()?;
@@ -127,13 +136,14 @@ fn hand_out(store: &Path, meter: &str, file: &Path, sha256: &str) {
 
 /// The lines that the meter's witnesses hang on.
 fn lines(site: &Site, meter: &Meter, summed: &[Summed]) -> Vec<LineFigures> {
-    let hangs_on = |line: &str| {
-        sources(meter).any(|source| match source {
-            Source::Entry { device, .. } => site.devices.get(device).is_some_and(|device| device.line == line),
-            Source::File(_) => false,
-        })
-    };
-    summed.iter().filter(|summed| hangs_on(&summed.line)).map(figures).collect()
+    summed.iter().filter(|summed| hangs_on(site, meter, &summed.line)).map(figures).collect()
+}
+
+fn hangs_on(site: &Site, meter: &Meter, line: &str) -> bool {
+    sources(meter).any(|source| match source {
+        Source::Entry { device, .. } => site.devices.get(device).is_some_and(|device| device.line == line),
+        Source::File(_) => false,
+    })
 }
 
 fn sources(meter: &Meter) -> impl Iterator<Item = &Source> {

@@ -31,7 +31,7 @@ use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
 use crate::line::listen::master::MasterTiming;
-use crate::line::once::{Wanted, read_through};
+use crate::line::once::{Wanted, identify_through, read_through};
 use crate::line::request::UnitAddress;
 use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
@@ -514,6 +514,7 @@ impl Core {
                 Err(error) => asked.refuse(format!("not a note: {error}")),
             },
             Request::Read { device, raw } => self.read_once(asked, &device, raw, sources),
+            Request::Identify { device } => self.identify_once(asked, &device, sources),
         }
     }
 
@@ -542,6 +543,24 @@ impl Core {
                 for read in reads {
                     asked.value(json!(read));
                 }
+            }
+            Err(why) => asked.refuse(why),
+        });
+    }
+
+    /// Asks a device what it is, between the transactions of the schedule.
+    fn identify_once(&self, asked: Asked, device: &str, sources: &Sources) {
+        let known = self.site.devices.get(device);
+        let line = known.and_then(|device| sources.line(&device.line));
+        let unit = known.and_then(|device| UnitAddress::new(device.address));
+        let (Some(line), Some(unit)) = (line, unit) else {
+            return asked.refuse(format!("the daemon does not hold the line of {device}"));
+        };
+        let handle = line.handle();
+        let runtime = tokio::runtime::Handle::current();
+        tokio::task::spawn_blocking(move || match runtime.block_on(identify_through(&handle, unit)) {
+            Ok(identity) => {
+                asked.value(json!(identity.in_words()));
             }
             Err(why) => asked.refuse(why),
         });

@@ -34,6 +34,11 @@ pub enum Request {
         /// Table, address and count, instead of the device's map.
         raw: Option<(Table, u16, u16)>,
     },
+    /// Ask one device what it is; the answer is its words, or null.
+    Identify {
+        /// The device's name.
+        device: String,
+    },
     /// Keep a note; the store has one writer.
     Note {
         /// The note as the `note` command made it.
@@ -176,6 +181,20 @@ async fn send(writer: &mut (impl AsyncWriteExt + Unpin), answer: &Answer) -> std
     let mut line = serde_json::to_vec(answer)?;
     line.push(b'\n');
     writer.write_all(&line).await
+}
+
+/// Whether a daemon listens there.
+///
+/// # Errors
+/// The socket is there and may not be used.
+pub fn is_answered(path: &Path) -> Result<bool, SocketError> {
+    match UnixStream::connect(path) {
+        Ok(_) => Ok(true),
+        Err(error) => match error.kind() {
+            std::io::ErrorKind::NotFound | std::io::ErrorKind::ConnectionRefused => Ok(false),
+            _ => Err(SocketError::Failed { path: path.to_owned(), source: error }),
+        },
+    }
 }
 
 /// Asks a running daemon, and gives each value of its answer to `each` until that returns false.

@@ -13,6 +13,7 @@ use super::clock::Clock;
 use super::fault::Fault;
 use super::port;
 use super::request::{Answer, ReadRequest, UnitAddress};
+use super::scan::identity::{self, Identity};
 use super::thread::{LineHandle, Once, StartError};
 
 /// A broken or missing reply is asked for again so often: a person waits, and one disturbance should not be the answer.
@@ -31,6 +32,9 @@ pub struct RequestRead {
     pub words: Option<Vec<u16>>,
     /// Why there was none, for people.
     pub fault: Option<String>,
+    /// The code by which the device refused, if it did.
+    #[serde(default)]
+    pub exception: Option<u8>,
     /// From the end of the request to the beginning of the reply.
     pub reply_ms: Option<f64>,
 }
@@ -79,14 +83,6 @@ impl Wanted {
     }
 }
 
-/// Opens the line's port and reads one unit.
-///
-/// # Errors
-/// The port cannot be used, or is lost meanwhile.
-pub fn read_directly(line: &Line, unit: UnitAddress, wanted: Wanted) -> Result<Vec<RequestRead>, OnceError> {
-    OwnLine::open(line)?.read(unit, wanted)
-}
-
 /// A line whose port this program opened for itself, to read of it now and again.
 #[derive(Debug)]
 pub struct OwnLine {
@@ -129,6 +125,39 @@ impl OwnLine {
             Ok(asked.outcome)
         }))
     }
+}
+
+impl OwnLine {
+    /// What a unit says of itself.
+    ///
+    /// # Errors
+    /// The port is lost.
+    pub fn identify(&mut self, unit: UnitAddress) -> Result<Identity, OnceError> {
+        let Self { runtime, bus, .. } = self;
+        let identity = runtime.block_on(identity::ask_all(async |request| {
+            let asked = bus.ask(unit, request).await.map_err(|error: AskError| error.to_string())?;
+            if let Err(fault) = &asked.outcome
+                && fault.answer_may_follow()
+            {
+                // What comes late must not be taken for the next answer.
+                bus.listen_until(asked.ended.after(bus.worst_latency())).await.map_err(|lost| lost.to_string())?;
+            }
+            Ok::<_, String>(asked.outcome.ok().map(|(answer, _)| answer))
+        }));
+        identity.map_err(OnceError::Line)
+    }
+}
+
+/// What a unit says of itself, asked through a running line.
+///
+/// # Errors
+/// The line has ended, or its port is gone.
+pub async fn identify_through(line: &LineHandle, unit: UnitAddress) -> Result<Identity, OnceError> {
+    let asked = identity::ask_all(async |request| {
+        let once = line.ask_once(unit, request).await?;
+        Ok::<_, String>(once.ok().map(|(answer, _)| answer))
+    });
+    asked.await.map_err(OnceError::Line)
 }
 
 /// Reads one unit through a running line, between the transactions of its schedule.
@@ -180,7 +209,8 @@ async fn read(
 
 fn told(request: Request, outcome: Once) -> RequestRead {
     let Request { table, start, count } = request;
-    let mut read = RequestRead { table, address: start, count, words: None, fault: None, reply_ms: None };
+    let mut read =
+        RequestRead { table, address: start, count, words: None, fault: None, exception: None, reply_ms: None };
     match outcome {
         Ok((answer, times)) => {
             read.words = Some(match answer {
@@ -191,7 +221,10 @@ fn told(request: Request, outcome: Once) -> RequestRead {
             });
             read.reply_ms = Some((times.latency().as_secs_f64() * 1e6).round() / 1e3);
         }
-        Err(fault) => read.fault = Some(fault.to_string()),
+        Err(fault) => {
+            read.exception = if let Fault::Exception(code) = fault { Some(code) } else { None };
+            read.fault = Some(fault.to_string());
+        }
     }
     read
 }

@@ -104,7 +104,7 @@ fn a_declared_device_is_read_and_decoded() {
 fn an_unknown_device_shows_what_its_registers_could_be() {
     let folder = tempfile::tempdir().unwrap();
     let _rig = shed(folder.path());
-    let raw = ["--port", "port", "--address", "11", "--raw", "holding", "0", "4"];
+    let raw = ["--port", "port", "--address", "11", "--raw", "holding", "0", "4", "--for", "0s"];
     let output = read(folder.path(), &raw);
     assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
     insta::assert_snapshot!(steady(&output));

@@ -2,8 +2,10 @@
 
 use serde_json::{Value, json};
 use tallywell_witness::declared::{ByteOrder, Device, Entry, Line, Parity, Port, Table, ValueType, WordOrder};
-use tallywell_witness::decode::{Candidate, bits, decode, plausible};
+use tallywell_witness::decode::{Candidate, Likeness, Ranked, bits, decode, plausible};
+use tallywell_witness::units::figure;
 
+use super::watched::{Watched, likeness_in_words};
 use crate::line::once::RequestRead;
 
 /// Decimal digits that a double surely has.
@@ -27,9 +29,26 @@ pub(super) struct Shown {
     pub reads: Vec<RequestRead>,
     /// Every plausible decoding instead of the declared ones.
     pub decode_everything: bool,
+    /// Where registers were looked at for a while: what was seen of each of the reads.
+    pub watched: Vec<Watched>,
 }
 
 impl Shown {
+    /// The device in a few words, for a map of it.
+    pub(super) fn about(&self) -> String {
+        match &self.subject.device {
+            Some(device) => format!("{}, as its registers looked", device.name),
+            None => format!("Address {}, as its registers looked", self.subject.address),
+        }
+    }
+
+    /// What was seen of a read, where it was looked at more than once.
+    fn seen_of(&self, read: &RequestRead) -> Option<&Watched> {
+        self.watched.iter().find(|it| {
+            it.looks > 1 && it.read.table == read.table && it.read.address == read.address && it.read.words.is_some()
+        })
+    }
+
     pub(super) fn json(&self) -> Value {
         let requests: Vec<Value> = self.reads.iter().map(|read| self.request_json(read)).collect();
         let mut report = json!({
@@ -68,6 +87,25 @@ impl Shown {
                 })
                 .collect();
             request["decodings"] = decodings.into();
+        }
+        if let Some(seen) = self.seen_of(read) {
+            request["looks"] = seen.looks.into();
+            request["seconds"] = seen.lasted.0.into();
+            let told = |it: &Ranked| {
+                json!({
+                    "address": seen.address_of(it),
+                    "number": seen.address_of(it) + 1,
+                    "type": it.candidate.value_type,
+                    "word_order": it.candidate.word_order,
+                    "byte_order": it.candidate.byte_order,
+                    "value": shortest(it.candidate.value_type, it.candidate.value),
+                    "looks_like": likeness_word(it.likeness),
+                    "score": it.score,
+                    "rise_per_second": it.rise_per_second,
+                })
+            };
+            request["likely"] = seen.layout.iter().map(told).collect();
+            request["ranked"] = seen.ranked.iter().map(told).collect();
         }
         request
     }
@@ -132,8 +170,10 @@ impl Shown {
             let some: Vec<String> = some.iter().map(|word| format!("{word:0width$X}")).collect();
             text.push_str(&format!("    {address:>5}  {}\n", some.join(" ")));
         }
-        if let Some(words) = self.to_be_guessed(read) {
-            add_candidates(text, read.address, words);
+        match (self.seen_of(read), self.to_be_guessed(read)) {
+            (Some(seen), _) => add_seen(text, seen),
+            (None, Some(words)) => add_candidates(text, read.address, words),
+            (None, None) => {}
         }
     }
 
@@ -179,6 +219,113 @@ fn in_order(device: &Device) -> impl Iterator<Item = &Entry> {
     let mut entries: Vec<&Entry> = device.map.entries.values().collect();
     entries.sort_by_key(|entry| (entry.table, entry.address));
     entries.into_iter()
+}
+
+/// So many lesser guesses are shown; JSON has all.
+const MOST_RANKED: usize = 12;
+
+/// What registers looked like over some seconds: first what fits together, then what else could be.
+fn add_seen(text: &mut String, seen: &Watched) {
+    text.push_str(&format!("    Looked at {} times in {:.1} s. What fits together best:\n", seen.looks, seen.lasted.0));
+    if seen.layout.is_empty() {
+        text.push_str("      nothing looks like a flow, a total or a setting\n");
+    }
+    for it in &seen.layout {
+        add_guess(text, seen, it);
+    }
+    let others = || seen.ranked.iter().filter(|it| !seen.layout.contains(it));
+    if others().next().is_some() {
+        text.push_str("    What else it could be, the likeliest first:\n");
+        for it in others().take(MOST_RANKED) {
+            add_guess(text, seen, it);
+        }
+    }
+    for hint in hints(seen) {
+        add_wrapped(text, &hint);
+    }
+}
+
+fn add_guess(text: &mut String, seen: &Watched, it: &Ranked) {
+    let Candidate { value_type, value, .. } = it.candidate;
+    let name = format!("{value_type:?}").to_lowercase();
+    let rise = figure(it.rise_per_second, 3);
+    text.push_str(&format!(
+        "    {:>5}  {name}  {:<10}  {:>13}  {}, {:.0} %\n",
+        seen.address_of(it),
+        order_in_short(&it.candidate),
+        shortest(value_type, value),
+        likeness_in_words(it, &rise),
+        100.0 * it.score
+    ));
+}
+
+const fn order_in_short(candidate: &Candidate) -> &'static str {
+    match (candidate.value_type.width(), candidate.word_order, candidate.byte_order) {
+        (1, _, ByteOrder::Big) => "",
+        (1, _, ByteOrder::Little) => "little",
+        (_, WordOrder::HighFirst, ByteOrder::Big) => "high-first",
+        (_, WordOrder::LowFirst, ByteOrder::Big) => "low-first",
+        (_, WordOrder::HighFirst, ByteOrder::Little) => "high-first little",
+        (_, WordOrder::LowFirst, ByteOrder::Little) => "low-first little",
+    }
+}
+
+/// What is easily mistaken about what was found.
+fn hints(seen: &Watched) -> Vec<String> {
+    let mut hints = Vec::new();
+    if let Some(wide) = seen.layout.iter().find(|it| it.candidate.value_type.width() > 1) {
+        let order = match wide.candidate.word_order {
+            WordOrder::HighFirst => "the register with the higher half comes first (word_order = \"high-first\")",
+            WordOrder::LowFirst => {
+                "the register with the lower half comes first (word_order = \"low-first\"); taken the other way round the \
+                 same registers jump by thousands"
+            }
+        };
+        hints.push(format!("Order: {order}."));
+    }
+    if let Some(first) = seen.layout.first() {
+        let address = seen.address_of(first);
+        let table = if seen.read.table == Table::Input { 3 } else { 4 };
+        hints.push(format!(
+            "Numbering: address {address} here is number {} where a manual counts from 1, and {table}{:04} with its \
+             table before it. In a map write `address`, `number` or `reference` accordingly.",
+            address + 1,
+            address + 1
+        ));
+    }
+    if seen.begins_late() {
+        hints.push(format!(
+            "Off by one? Register {} belongs to no value, and the next one begins one. If it was taken from a manual that \
+             counts from 1, its address is {}.",
+            seen.read.address,
+            seen.read.address - 1
+        ));
+    }
+    hints
+}
+
+fn add_wrapped(text: &mut String, words: &str) {
+    const COLUMNS: usize = 80;
+    let mut line = String::from("   ");
+    for word in words.split_whitespace() {
+        if line.chars().count() + 1 + word.chars().count() > COLUMNS {
+            text.push_str(&line);
+            text.push('\n');
+            line = String::from("   ");
+        }
+        line.push(' ');
+        line.push_str(word);
+    }
+    text.push_str(&line);
+    text.push('\n');
+}
+
+const fn likeness_word(likeness: Likeness) -> &'static str {
+    match likeness {
+        Likeness::Flow => "flow",
+        Likeness::Total => "total",
+        Likeness::Setting => "setting",
+    }
 }
 
 fn add_candidates(text: &mut String, first: u16, words: &[u16]) {
@@ -242,7 +389,7 @@ fn hexadecimal(words: &[u16]) -> Vec<String> {
     words.iter().map(|word| format!("{word:04X}")).collect()
 }
 
-const fn table_name(table: Table) -> &'static str {
+pub(super) const fn table_name(table: Table) -> &'static str {
     match table {
         Table::Coil => "coil",
         Table::Discrete => "discrete",

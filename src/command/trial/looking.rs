@@ -5,11 +5,11 @@ use std::time::{Duration, Instant};
 
 use anyhow::Context;
 use serde_json::Value;
-use tallywell_witness::declared::{Entry, LineMode, Site, Source};
+use tallywell_witness::declared::{Entry, LineMode, Setting, Site, Source};
 use tallywell_witness::decode::decode;
 use tallywell_witness::plan::{ASSUMED_DEVICE_LATENCY, Request, WireTiming, cheapest_plan};
 use tallywell_witness::reading::{MeterFacts, WitnessFacts};
-use tallywell_witness::trial::record::Through;
+use tallywell_witness::trial::record::{DeviceTold, Through};
 use tallywell_witness::trial::volumes::{Look, Seen};
 use tallywell_witness::units::Seconds;
 
@@ -79,13 +79,7 @@ impl<'s> Looking<'s> {
         for asked in &self.asked {
             for request in &asked.requests {
                 let before = self.begun.elapsed();
-                let reads = match &mut self.own {
-                    Some(own) => own
-                        .get_mut(&asked.line)
-                        .context("the line is open")?
-                        .read(asked.unit, Wanted::exactly(&[*request]))?,
-                    None => through_daemon(self.site, &asked.device, *request)?,
-                };
+                let reads = read(self.site, &mut self.own, asked, *request)?;
                 let between = (before, self.begun.elapsed());
                 for read in &reads {
                     for part in &self.parts {
@@ -105,6 +99,37 @@ impl<'s> Looking<'s> {
             }
         }
         Ok(look)
+    }
+
+    /// What each device says of itself.
+    pub(super) fn identities(&mut self) -> anyhow::Result<Vec<DeviceTold>> {
+        let mut told = Vec::new();
+        for asked in &self.asked {
+            let says = match &mut self.own {
+                Some(own) => own.get_mut(&asked.line).context("the line is open")?.identify(asked.unit)?.in_words(),
+                None => identity_through_daemon(self.site, &asked.device)?,
+            };
+            told.push(DeviceTold { device: asked.device.clone(), address: asked.unit.value(), says });
+        }
+        Ok(told)
+    }
+
+    /// The meter's own settings, as far as they are declared and answer.
+    pub(super) fn settings(&mut self, facts: &MeterFacts) -> anyhow::Result<Vec<(Setting, f64)>> {
+        let mut settings = Vec::new();
+        for (setting, source) in &facts.meter.settings {
+            let Source::Entry { device, entry } = source else { continue };
+            let Some(asked) = self.asked.iter().find(|asked| asked.device == *device) else { continue };
+            let Some(entry) = self.site.devices.get(device).and_then(|device| device.map.entries.get(entry)) else {
+                continue;
+            };
+            let request = Request { table: entry.table, start: entry.address, count: entry.value_type.width() };
+            let reads = read(self.site, &mut self.own, asked, request)?;
+            let words = reads.first().and_then(|read| read.words.as_deref());
+            let value = words.map(|words| entry.unit.value_in_base(decode(entry, words)));
+            settings.extend(value.filter(|value| value.is_finite()).map(|value| (*setting, value)));
+        }
+        Ok(settings)
     }
 
     /// Reads until all witnesses answered at once, a few times at most; the last look otherwise.
@@ -197,6 +222,32 @@ fn own_lines(site: &Site, asked: &[Asked]) -> anyhow::Result<BTreeMap<String, Ow
         }
     }
     Ok(own)
+}
+
+fn read(
+    site: &Site,
+    own: &mut Option<BTreeMap<String, OwnLine>>,
+    asked: &Asked,
+    request: Request,
+) -> anyhow::Result<Vec<RequestRead>> {
+    Ok(match own {
+        Some(own) => {
+            let line = own.get_mut(&asked.line).context("the line is open")?;
+            line.read(asked.unit, Wanted::exactly(&[request]))?
+        }
+        None => through_daemon(site, &asked.device, request)?,
+    })
+}
+
+fn identity_through_daemon(site: &Site, device: &str) -> Result<Option<String>, SocketError> {
+    let request = socket::Request::Identify { device: device.to_owned() };
+    let mut says = None;
+    let mut take = |value: Value| {
+        says = value.as_str().map(str::to_owned);
+        true
+    };
+    socket::ask(&socket::path_beside(&site.store.path), &request, Some(PATIENCE), &mut take)?;
+    Ok(says)
 }
 
 fn through_daemon(site: &Site, device: &str, request: Request) -> Result<Vec<RequestRead>, SocketError> {

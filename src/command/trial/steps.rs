@@ -60,6 +60,8 @@ impl<'a> Steps<'a> {
             ended: WallMillis(0),
             through: looking.through(),
             by: None,
+            devices: Vec::new(),
+            settings: Vec::new(),
             current_loop: None,
             pulses: None,
             run: None,
@@ -73,6 +75,8 @@ impl<'a> Steps<'a> {
     /// All of them.
     pub(super) fn all(&mut self) -> Result<(), Stopped> {
         self.first_look()?;
+        self.parts.devices = self.looking.identities().map_err(Stopped::Reading)?;
+        self.parts.settings = self.looking.settings(self.facts).map_err(Stopped::Reading)?;
         self.loop_points()?;
         self.pulses()?;
         self.back_to_measuring()?;

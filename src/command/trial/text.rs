@@ -185,7 +185,7 @@ fn add_reference(text: &mut String, check: &ReferenceCheck) {
             (Zone::Lower, Some(limit)) => format!("lower zone of ISO 4064: {} % is permitted", 100.0 * limit),
             (_, limit) => format!("upper zone of ISO 4064: {} % is permitted", 100.0 * limit.unwrap_or_default()),
         };
-        let _ = writeln!(text, "  Q1 {q1}, Q2 {q2}, Q3 {q3}, Q4 {q4} L/s; {zone}");
+        let _ = writeln!(text, "  Q1 {q1}, Q2 {q2}, Q3 {q3}, Q4 {q4} L/s\n  {zone}");
     }
     for it in &check.errors {
         let judged = if check.limit.is_some() { format!(": {}", it.verdict.word()) } else { String::new() };

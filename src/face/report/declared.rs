@@ -20,7 +20,7 @@ pub(super) fn declared(report: &Report<'_>) -> Markup {
         (registers(report.facts))
         @if !report.settings.is_empty() {
             h3 { "The meter\u{2019}s own settings, as last read from it" }
-            (settings(report))
+            (settings(report.facts, &report.settings))
         }
         @if !report.declarations.is_empty() {
             h3 { "Files that say so" }
@@ -29,7 +29,7 @@ pub(super) fn declared(report: &Report<'_>) -> Markup {
     }
 }
 
-fn rows(facts: &MeterFacts) -> Vec<(&'static str, String)> {
+pub(super) fn rows(facts: &MeterFacts) -> Vec<(&'static str, String)> {
     let meter = &facts.meter;
     let mut rows = Vec::new();
     let counts = match meter.total_counts {
@@ -120,7 +120,7 @@ pub(super) fn source(source: &Source) -> String {
     }
 }
 
-fn registers(facts: &MeterFacts) -> Markup {
+pub(super) fn registers(facts: &MeterFacts) -> Markup {
     let pulse = facts.meter.pulse.as_ref();
     let current = facts.meter.current_loop.as_ref();
     let all = [
@@ -226,14 +226,14 @@ pub(super) fn declared_setting(facts: &MeterFacts, setting: Setting) -> Option<f
 }
 
 /// Settings as read, beside what the receiver takes them to be.
-pub(super) fn settings(report: &Report<'_>) -> Markup {
+pub(super) fn settings(facts: &MeterFacts, settings: &[(Setting, f64)]) -> Markup {
     html! {
         table {
             thead { tr { th { "Setting" } th class="n" { "In the meter" } th class="n" { "Declared" } th { } } }
             tbody {
-                @for (setting, read) in &report.settings {
+                @for (setting, read) in settings {
                     @let (name, unit) = setting_name(*setting);
-                    @let declared = declared_setting(report.facts, *setting);
+                    @let declared = declared_setting(facts, *setting);
                     tr {
                         td { (name) }
                         td class="n" { (number(*read)) (unit) }
@@ -254,7 +254,7 @@ pub(super) fn settings(report: &Report<'_>) -> Markup {
     }
 }
 
-fn files(declarations: &[Declaration]) -> Markup {
+pub(super) fn files(declarations: &[Declaration]) -> Markup {
     html! {
         div class="wide" {
             table {

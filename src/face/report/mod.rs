@@ -8,6 +8,7 @@
 pub(in crate::face) mod answer;
 mod closing;
 mod columns;
+pub mod commissioning;
 mod counts;
 mod declared;
 mod difference;

@@ -31,6 +31,16 @@ pub struct Identity {
     pub counters: Option<BTreeMap<&'static str, u16>>,
 }
 
+impl Identity {
+    /// What the device says of itself in one line: its identification, or else the text in its server identification.
+    #[must_use]
+    pub fn in_words(&self) -> Option<String> {
+        let objects = self.identification.iter().flat_map(|identification| identification.0.values());
+        let texts: Vec<String> = objects.filter_map(|bytes| as_text(bytes)).collect();
+        if texts.is_empty() { self.server_id.as_deref().and_then(text_within) } else { Some(texts.join(", ")) }
+    }
+}
+
 /// Asks for everything, each thing by `ask`, which gives nothing where the device refused or said nothing sound.
 ///
 /// # Errors

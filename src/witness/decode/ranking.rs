@@ -177,7 +177,7 @@ fn judged(shape: Candidate, series: &[(f64, f64)]) -> Option<Ranked> {
     let largest = series.iter().map(|(_, value)| value.abs()).fold(0.0, f64::max);
     let smallest = series.iter().map(|(_, value)| *value).fold(f64::INFINITY, f64::min);
     let highest = series.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
-    let trust = order_and_width(shape, &steps);
+    let trust = order_and_width(shape, &steps) * if upper_half_is_unused(shape, largest) { 0.4 } else { 1.0 };
     let looks = |likeness, score: f64, rise_per_second| {
         Some(Ranked { candidate, likeness, score: score * trust, rise_per_second })
     };
@@ -205,6 +205,11 @@ const FLOW_MAGNITUDES: std::ops::Range<f64> = 1e-3..1e6;
 /// True if a float moves in its upper half only: its lower half is then a zero that belongs to something else.
 fn lower_half_is_empty(series: &[(f64, f64)]) -> bool {
     series.iter().all(|(_, value)| (*value as f32).to_bits().trailing_zeros() >= 16)
+}
+
+/// True if a 64-bit whole number would do with 32: it is then one of 32, and its neighbours are something else.
+fn upper_half_is_unused(shape: Candidate, largest: f64) -> bool {
+    matches!(shape.value_type, ValueType::U64 | ValueType::I64) && largest < 4_294_967_296.0
 }
 
 /// How far an order is to be believed: less if bytes are swapped, which is rare, or if all steps are whole turns of a lower

@@ -7,6 +7,7 @@ use super::differences::Difference;
 use super::meter_error::ReferenceCheck;
 use super::points::{LoopCheck, OffCheck, PulseCheck};
 use super::volumes::Volumes;
+use crate::declared::Setting;
 use crate::units::WallMillis;
 
 /// Said wherever a trial without a reference passed.
@@ -39,6 +40,17 @@ pub struct RunCheck {
     pub reference: Option<ReferenceCheck>,
 }
 
+/// A device, and what it says of itself.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeviceTold {
+    /// Its name in the site file.
+    pub device: String,
+    /// Its address.
+    pub address: u8,
+    /// Its identification, where it has one.
+    pub says: Option<String>,
+}
+
 /// A trial.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Trial {
@@ -52,6 +64,10 @@ pub struct Trial {
     pub through: Through,
     /// Whoever made it, as they wrote it.
     pub by: Option<String>,
+    /// The devices that the meter's witnesses hang on.
+    pub devices: Vec<DeviceTold>,
+    /// The meter's own settings as they were read, in the base unit of each.
+    pub settings: Vec<(Setting, f64)>,
     /// Simulated currents.
     #[serde(rename = "loop")]
     pub current_loop: Option<LoopCheck>,

@@ -1,0 +1,88 @@
+//! How one device is read: through the running daemon, or through a port of one's own.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use anyhow::Context;
+use serde_json::Value;
+use tallywell_witness::declared::{Device, Line};
+use tallywell_witness::plan::Request;
+
+use crate::daemon::socket::{self, SocketError};
+use crate::line::once::{OnceError, OwnLine, RequestRead, Wanted};
+use crate::line::port::PortError;
+use crate::line::request::UnitAddress;
+use crate::line::thread::StartError;
+
+/// A running daemon answers within its own time-outs and retries.
+const DAEMON_PATIENCE: Duration = Duration::from_secs(30);
+
+/// One device within reach.
+pub(super) enum Way {
+    /// Through the daemon, by the device's name.
+    Daemon {
+        /// The daemon's socket.
+        socket: PathBuf,
+        /// The device.
+        device: String,
+    },
+    /// Through an open port.
+    Own {
+        /// The line.
+        line: Box<OwnLine>,
+        /// The device's address.
+        unit: UnitAddress,
+        /// The device, if a site file declares it.
+        device: Option<Box<(Device, Line)>>,
+    },
+}
+
+impl Way {
+    /// Opens the line for itself.
+    pub(super) fn own(line: &Line, address: u8, device: Option<&Device>) -> anyhow::Result<Self> {
+        let unit = UnitAddress::new(address).context("an address is 1 to 247")?;
+        let line_opened = OwnLine::open(line).map_err(|error| match error {
+            OnceError::Start(StartError::Port(port @ PortError::Busy(_))) if device.is_some() => {
+                anyhow::anyhow!("{port}; if it is this site's daemon under another store, end it first")
+            }
+            other => other.into(),
+        })?;
+        let device = device.map(|device| Box::new((device.clone(), line.clone())));
+        Ok(Self::Own { line: Box::new(line_opened), unit, device })
+    }
+
+    /// Reads exactly this stretch, or everything that the device's map names.
+    pub(super) fn read(&mut self, raw: Option<Request>) -> anyhow::Result<Vec<RequestRead>> {
+        match self {
+            Self::Daemon { socket, device } => Ok(through_daemon(socket, device, raw)?),
+            Self::Own { line, unit, device } => {
+                let wanted = match (raw, device) {
+                    (Some(request), _) => Wanted::exactly(&[request]),
+                    (None, Some(declared)) => Wanted::map(&declared.0.map, &declared.1)?,
+                    (None, None) => anyhow::bail!("nothing is known of the device: name registers with --raw"),
+                };
+                Ok(line.read(*unit, wanted)?)
+            }
+        }
+    }
+}
+
+/// Asks a running daemon, which holds the port.
+pub(super) fn through_daemon(
+    path: &std::path::Path,
+    device: &str,
+    raw: Option<Request>,
+) -> Result<Vec<RequestRead>, SocketError> {
+    let raw = raw.map(|Request { table, start, count }| (table, start, count));
+    let request = socket::Request::Read { device: device.to_owned(), raw };
+    let mut reads = Vec::new();
+    let mut take = |value: Value| match serde_json::from_value(value) {
+        Ok(read) => {
+            reads.push(read);
+            true
+        }
+        Err(_) => false,
+    };
+    socket::ask(path, &request, Some(DAEMON_PATIENCE), &mut take)?;
+    Ok(reads)
+}
