@@ -31,6 +31,8 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
+use rustix::fs::Mode;
+use rustix::process::umask;
 use tracing_subscriber::EnvFilter;
 
 /// Cross-checks the three witnesses of a flow meter: its bus, its loop current and its pulses.
@@ -131,6 +133,7 @@ pub struct FormatArgument {
 #[must_use]
 pub fn main() -> ExitCode {
     let line = CommandLine::parse();
+    keep_files_from_others();
     start_log(&line.log);
     match carry_out(line.command) {
         Ok(Outcome::Good) => ExitCode::SUCCESS,
@@ -142,6 +145,13 @@ pub fn main() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// Store, exports, reports and socket say how a site is run: none of them is for everybody on the machine. What the user
+/// keeps from the group too stays so.
+fn keep_files_from_others() {
+    let before = umask(Mode::RWXO);
+    umask(before | Mode::RWXO);
 }
 
 fn carry_out(command: Command) -> CommandResult {
