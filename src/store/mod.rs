@@ -16,6 +16,7 @@
 //! Readings wait in a queue of bounded length, the oldest dropped first; what is kept for ever waits in another, and is
 //! never dropped for a reading's sake. Whatever is dropped is counted and said.
 
+pub mod blob;
 mod connection;
 mod error;
 pub mod evidence;

@@ -21,6 +21,9 @@ const LAYOUT: u8 = 1;
 const PLAIN: u8 = 0;
 /// The numbers that the registers mean.
 const MEANT: u8 = 1;
+/// No stretch is nearly as long. How many there are stands beside a stretch, where its checksum does not reach: a damaged
+/// number must not fill the memory.
+const MOST_READINGS: usize = 100_000;
 
 /// How the registers of a meter's values are to be understood, as declared: what sealing tries first.
 #[derive(Clone, Debug, Default)]
@@ -237,6 +240,9 @@ fn cut(joined: u64, width: u16) -> RawWords {
 
 /// Opens what [`seal`] made of `count` readings; `None` if it is damaged.
 pub(super) fn open(sealed: &[u8], count: usize) -> Option<Vec<Reading>> {
+    if count > MOST_READINGS {
+        return None;
+    }
     let (content, checksum) = sealed.split_last_chunk::<4>()?;
     if CHECKSUM.checksum(content) != u32::from_le_bytes(*checksum) {
         return None;

@@ -26,6 +26,7 @@ proptest! {
         prop_assert!(open(&damaged, readings.len()).is_none());
         prop_assert!(open(&sealed[..cut.index(sealed.len())], readings.len()).is_none());
         prop_assert!(open(&sealed, readings.len() + 1).is_none());
+        prop_assert!(open(&sealed, u32::MAX as usize).is_none());
     }
 }
 

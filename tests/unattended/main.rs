@@ -2,5 +2,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
+mod any_bytes;
 mod file_modes;
+mod kills;
 mod shed;
+#[path = "../fuzz/subjects/mod.rs"]
+mod subjects;

@@ -1,0 +1,33 @@
+#!/usr/bin/env bash
+# Coverage-guided fuzzing on the stable toolchain: the compiler's own coverage pass feeds libFuzzer.
+#   tests/fuzz/run.sh TARGET [RUNS] [libFuzzer's options]     one of frames maps sites readings stored; 10000000 runs
+# What crashes it lies in target/fuzz/crashes, what it found new in target/fuzz/corpus. To keep the least of that which
+# reaches everything that was reached:   tests/fuzz/run.sh keep TARGET
+set -euo pipefail
+cd "$(dirname "$0")/../.."
+build() {
+    # The versions that the program is built of; what only the fuzzer needs is added.
+    cp Cargo.lock tests/fuzz/Cargo.lock
+    RUSTC_WRAPPER="$PWD/tests/fuzz/instrumented.sh" cargo build --quiet --target-dir target/fuzz/build \
+        --manifest-path tests/fuzz/Cargo.toml --bin "$1"
+}
+if [ "${1:-}" = keep ]; then
+    target=$2
+    build "$target"
+    rm -rf target/fuzz/least
+    mkdir -p target/fuzz/least
+    "target/fuzz/build/debug/$target" -merge=1 -max_len=2048 target/fuzz/least \
+        "tests/fuzz/corpus/$target" "target/fuzz/corpus/$target"
+    rm -f "tests/fuzz/corpus/$target"/*
+    cp target/fuzz/least/* "tests/fuzz/corpus/$target/"
+    exit
+fi
+target=${1:?which target: frames maps sites readings stored}
+runs=${2:-10000000}
+shift $(($# > 1 ? 2 : 1))
+mkdir -p "target/fuzz/corpus/$target" target/fuzz/crashes
+build "$target"
+# An input may take a second and 512 MiB, no more.
+exec "target/fuzz/build/debug/$target" -runs="$runs" -max_len=4096 -timeout=1 -rss_limit_mb=512 \
+    -malloc_limit_mb=256 -print_final_stats=1 -artifact_prefix=target/fuzz/crashes/ "$@" \
+    "target/fuzz/corpus/$target" "tests/fuzz/corpus/$target"
