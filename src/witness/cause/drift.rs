@@ -26,6 +26,12 @@ pub(super) enum Reference {
     },
 }
 
+impl Reference {
+    const fn is_total(self) -> bool {
+        matches!(self, Self::Total { .. })
+    }
+}
+
 /// From one moment at which both were read to the next.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct DriftStep {
@@ -137,9 +143,29 @@ const CREEPING: f64 = 0.3;
 /// About the most steps of a series.
 const STEPS: usize = 1600;
 
+/// Litres by the total, over what of it is whole.
+fn total_litres(gathered: &Gathered) -> f64 {
+    gathered
+        .blocks
+        .windows(2)
+        .filter(|pair| !pair[1].total_broken)
+        .filter_map(|pair| Some((pair[1].total? - pair[0].total?).abs()))
+        .sum()
+}
+
+fn flow_litres(gathered: &Gathered) -> f64 {
+    gathered.blocks.iter().map(|block| block.forward + block.reverse).sum()
+}
+
+/// Whether flow register and total are in about the same scale.
+fn flow_fits_total(gathered: &Gathered) -> bool {
+    let (flow, total) = (flow_litres(gathered), total_litres(gathered));
+    flow < 3.0 * total && total < 3.0 * flow
+}
+
 /// The fewest pulses of a step: one, or more where there would be too many steps.
-fn least_pulses(gathered: &Gathered, volume: f64) -> f64 {
-    let due: f64 = gathered.blocks.iter().map(|block| block.forward + block.reverse).sum::<f64>() / volume;
+fn least_pulses(gathered: &Gathered, volume: f64, by_total: bool) -> f64 {
+    let due = if by_total { total_litres(gathered) } else { flow_litres(gathered) } / volume;
     #[expect(clippy::cast_precision_loss, reason = "a small constant")]
     let most = STEPS as f64;
     (due / most).max(1.0)
@@ -154,7 +180,11 @@ impl Drift {
         let age = gathered.facts.meter.refresh.as_secs_f64().min(60.0);
         let timing = (0.5 * age).powi(2) + 0.15_f64.powi(2) + (0.01 * gathered.poll).powi(2);
         let mut steps: Vec<DriftStep> = Vec::with_capacity(gathered.blocks.len().min(STEPS));
-        let least = least_pulses(gathered, volume);
+        let by_registers = Reference::is_total(reference);
+        let least = least_pulses(gathered, volume, by_registers);
+        // What the flow register adds to a total (lateness, what waits in the output) is worth nothing where it is in another
+        // scale than the total.
+        let flow_fits = !by_registers || flow_fits_total(gathered);
         let rectified = gathered.facts.reverse_total.is_none()
             && gathered.facts.meter.total_counts == TotalCounts::Net
             && gathered.total.is_some();
@@ -186,15 +216,15 @@ impl Drift {
             let moved = block.pulses.unwrap_or(0.0) - before.pulses.unwrap_or(0.0);
             // Rounding stands still at rest: a step in which nothing was due and nothing came says nothing new.
             let tells = step.forward.abs() + step.reverse.abs() >= least || moved >= least.max(2.0);
-            let edge = step.broken || block.still || before.still || block.drought != before.drought;
+            let edge = step.broken || block.still || before.still || (flow_fits && block.drought != before.drought);
             if !tells && !edge {
                 continue;
             }
             last = Some(block);
             pending = Pending::default();
-            let skew = (block.skew_litres - before.skew_litres) / volume;
+            let by_rate = (block.skew_litres - before.skew_litres) / volume - (block.queued - before.queued);
             let due =
-                forward_weight * step.forward + reverse_weight * step.reverse + skew - (block.queued - before.queued);
+                forward_weight * step.forward + reverse_weight * step.reverse + if flow_fits { by_rate } else { 0.0 };
             let count = block.pulses.unwrap_or(0.0) - before.pulses.unwrap_or(0.0);
             let seconds = (block.to - before.to).max(1e-3);
             seen += count - due;

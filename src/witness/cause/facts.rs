@@ -57,7 +57,8 @@ fn torn(gathered: &Gathered) -> Option<Candidate> {
             first = first.into_iter().chain(repair.spike_at.map(|(first, _)| first)).min();
         }
     }
-    if spikes == 0 {
+    // One value that comes and goes, and not by the worth of the upper half, may be a slip of any kind.
+    if spikes == 0 || (spikes == 1 && halves == 0) {
         return None;
     }
     let mut candidate = Candidate::new(Code::BusTorn, CERTAIN);

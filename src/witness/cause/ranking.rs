@@ -37,8 +37,11 @@ impl Hypothesis {
 const CARRIED: usize = 5;
 /// Hypotheses about the registers this much lighter than the best are not followed up.
 const HOPELESS: f64 = 45.0;
-/// Models are only models: log weights are divided by this before they become probabilities.
-const TEMPERATURE: f64 = 1.6;
+/// Models are only models: before they become probabilities, log weights are divided by the first temperature, and for a
+/// small share by the second one, since a model that is wrong is wrong by more than its likelihoods say.
+const TEMPERATURES: [(f64, f64); 2] = [(0.93, 3.0), (0.07, 30.0)];
+/// The weight of soundness where the readings leave none that is a number.
+const NO_NUMBER: f64 = -1e12;
 /// The most hypotheses that are told.
 const TOLD: usize = 8;
 
@@ -141,6 +144,12 @@ impl Cache<'_> {
 
 /// The heaviest candidates, one for each code; the sound one is always among them.
 fn keep_best(candidates: &mut Vec<Candidate>) {
+    // Readings may be so absurd that no likelihood of theirs is a number: then soundness is merely hopeless.
+    for candidate in candidates.iter_mut().filter(|candidate| candidate.code == Code::Agreement) {
+        if !candidate.weight.is_finite() {
+            candidate.weight = NO_NUMBER;
+        }
+    }
     candidates.retain(|candidate| candidate.weight.is_finite());
     candidates.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     let mut codes: Vec<Code> = Vec::new();
@@ -316,14 +325,14 @@ fn normalise(mut hypotheses: Vec<Hypothesis>, verdict: Verdict) -> Vec<Hypothesi
     }
     merged.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     let best = merged.first().map_or(0.0, |first| first.weight);
-    for hypothesis in &mut merged {
-        hypothesis.probability = ((hypothesis.weight - best) / TEMPERATURE).exp();
-    }
     let told = merged.len().min(TOLD);
     merged.truncate(told);
-    let total: f64 = merged.iter().map(|hypothesis| hypothesis.probability).sum();
-    for hypothesis in &mut merged {
-        hypothesis.probability /= total;
+    for (share, temperature) in TEMPERATURES {
+        let tempered = |hypothesis: &Hypothesis| ((hypothesis.weight - best) / temperature).exp();
+        let total: f64 = merged.iter().map(tempered).sum();
+        for hypothesis in &mut merged {
+            hypothesis.probability += share * tempered(hypothesis) / total;
+        }
     }
     merged
 }

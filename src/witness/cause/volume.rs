@@ -351,6 +351,9 @@ impl VolumeSeries {
             width /= 3.0;
         }
         let (weight, onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
+        if self.rounds_away(gathered, cutoff) {
+            return None;
+        }
         let after = &self.steps[onset..];
         let volume: f64 = after.iter().map(|step| missing(step, cutoff).0).sum();
         let (_, passes) = let_pass(gathered, self.steps.iter().map(|step| step.seconds).sum(), self.flow.abs());
@@ -364,6 +367,13 @@ impl VolumeSeries {
             "below {cutoff:.3} L/s the total stands still: {volume:.1} L were shown by the flow register in {:.0} min and not totalled",
             seconds / 60.0
         )))
+    }
+
+    /// Whether a float total cannot see this flow for its own coarseness: then that is the cause, and no cut-off.
+    fn rounds_away(&self, gathered: &Gathered, flow: f64) -> bool {
+        let refresh = gathered.facts.meter.refresh.as_secs_f64().max(0.05);
+        let float = gathered.total.as_ref().is_some_and(|(counting, _)| counting.witness.entry.value_type.is_float());
+        float && flow * refresh < 1.2 * self.resolution
     }
 
     /// The total is a float so large that single steps are rounded away.

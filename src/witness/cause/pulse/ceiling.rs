@@ -77,7 +77,7 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
     if fastest <= 0.0 || drift.counted >= drift.expected {
         return None;
     }
-    let weigh = |limit: f64, above: Above, onset: usize| {
+    let weigh_with = |limit: f64, above: Above, onset: usize, chance: f64| {
         let lost = losses(drift, limit, above, onset);
         let fit = drift.run(|index, step| {
             let wander = match above {
@@ -89,8 +89,8 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
                         + 0.03 * lost[index].abs().min(10.0)
                 }
                 Above::Share(share) => {
-                    (0.04 * lost[index]).powi(2)
-                        + share * (1.0 - share).max(0.02) * share_above(step, limit) * step.expected.abs()
+                    (0.04 * chance * lost[index]).powi(2)
+                        + chance * share * (1.0 - share).max(0.02) * share_above(step, limit) * step.expected.abs()
                 }
             };
             Added { known: 0.0, wander, shapes: [-lost[index], 0.0] }
@@ -102,10 +102,15 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
         let density = -0.5 * ((fit.size[0] - 1.0) / EXCESS_ERROR).powi(2) - (EXCESS_ERROR * 2.506_628).ln();
         fit.evidence(density)
     };
+    // An input that is deaf for a time after each pulse passes every second one, or every third, as evenly as they come.
+    let weigh = |limit: f64, above: Above, onset: usize| match above {
+        Above::Share(_) => weigh_with(limit, above, onset, 1.0).max(weigh_with(limit, above, onset, 0.03) - 0.7),
+        Above::Wait(_) => weigh_with(limit, above, onset, 1.0),
+    };
     // First the shape and the limit over the whole stretch, then the onset, then the limit again.
     let mut modes =
         vec![Above::Wait(0.0), Above::Wait(30.0), Above::Wait(300.0), Above::Wait(f64::INFINITY), Above::Share(1.0)];
-    modes.extend([0.3, 0.6, 0.85].map(Above::Share));
+    modes.extend([0.3, 0.5, 0.667, 0.85].map(Above::Share));
     let mut best: Option<(f64, f64, Above)> = None;
     for above in &modes {
         for tenth in 1..40 {

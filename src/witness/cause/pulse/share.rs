@@ -70,12 +70,18 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
                 drift,
                 |step| step.expected,
                 wander,
-                |size| if (0.0..=1.02).contains(&size) { -0.7 } else { f64::NEG_INFINITY },
+                |size| {
+                    if !(0.0..=1.02).contains(&size) {
+                        return f64::NEG_INFINITY;
+                    }
+                    // Half of it even over every share, half on small ones: bounce now and then.
+                    (0.6 + 0.4 / 0.03 * (-size / 0.03).exp()).ln() - 0.7
+                },
             ) else {
                 break;
             };
             share = fit.size[0].clamp(0.0, 0.999);
-            let weight = weight - 1.4 - 0.7;
+            let weight = weight + if chance == 1.0 { -0.5 } else { -2.0 };
             if weight > best.0 {
                 best = (weight, onset, share);
             }

@@ -96,12 +96,15 @@ impl WordOrderRepair {
     pub fn decide(&mut self, values: &[BothWays], plausible: Plausible) -> Vec<bool> {
         let mut declared_absurd = vec![0_u32; values.len()];
         let mut swapped_absurd = vec![0_u32; values.len()];
+        let (mut declared_sound, mut swapped_sound) = (0_u32, 0_u32);
         let mut before = self.last;
         for (index, now) in values.iter().enumerate() {
             let declared = plausible.absurd(before.map(|b| (b.at, b.declared)), (now.at, now.declared));
             let swapped = plausible.absurd(before.map(|b| (b.at, b.swapped)), (now.at, now.swapped));
             declared_absurd[index] = u32::from(declared == Some(true));
             swapped_absurd[index] = u32::from(swapped == Some(true));
+            declared_sound += u32::from(declared == Some(false));
+            swapped_sound += u32::from(swapped == Some(false));
             before = Some(*now);
         }
         if matches!(plausible, Plausible::Total { .. }) {
@@ -111,7 +114,8 @@ impl WordOrderRepair {
             forgive_returns(&swapped, &mut swapped_absurd, plausible);
         }
         self.last = before;
-        let choice = self.choose(&declared_absurd, &swapped_absurd);
+        let other_sound = if self.swapped { declared_sound } else { swapped_sound };
+        let choice = self.choose(&declared_absurd, &swapped_absurd, other_sound);
         for (index, swapped) in choice.iter().enumerate() {
             self.count += 1;
             self.absurd_declared += u64::from(declared_absurd[index]);
@@ -130,10 +134,11 @@ impl WordOrderRepair {
 
     /// Stays with the order in force unless the other one is clearly less absurd; then changes at the point that leaves
     /// the fewest absurd values.
-    fn choose(&mut self, declared: &[u32], swapped: &[u32]) -> Vec<bool> {
+    fn choose(&mut self, declared: &[u32], swapped: &[u32], other_sound: u32) -> Vec<bool> {
         let (now, other) = if self.swapped { (swapped, declared) } else { (declared, swapped) };
         let now_absurd: u32 = now.iter().sum();
-        if now_absurd < 2 {
+        // An order in which hardly anything moves makes no sense of what moves: it is only not contradicted.
+        if now_absurd < 2 || 3 * other_sound < now_absurd {
             return vec![self.swapped; declared.len()];
         }
         let other_absurd: u32 = other.iter().sum();
