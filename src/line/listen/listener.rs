@@ -28,6 +28,8 @@ use super::follower::{Exchange, FollowTiming, Follower, Unused};
 const READ_AT_ONCE: usize = 1024;
 /// The line looks up from waiting at least so often.
 const LONGEST_WAIT: Duration = Duration::from_millis(250);
+/// A busy machine hands over the rest of a frame within this.
+const UNHURRIED: Duration = Duration::from_millis(100);
 /// So many failures in a row, and a device is said to be silent.
 const FAILURES_TO_BE_SILENT: u32 = 3;
 /// No request for so long: nobody polls.
@@ -144,7 +146,7 @@ impl Listener {
         let mut buffer = [0; READ_AT_ONCE];
         while !self.stopping {
             self.hand_over_finished_hour();
-            let silence = if self.cutter.waits() { self.quiet_gap.current() } else { LONGEST_WAIT };
+            let silence = if self.cutter.waits() { self.patience() } else { LONGEST_WAIT };
             let asked = self.clock.now();
             tokio::select! {
                 biased;
@@ -183,9 +185,15 @@ impl Listener {
         Ok(())
     }
 
+    /// How long a silence ends what is not whole. The cutter is in step without it, so there is no haste: whoever gives the
+    /// bytes may have been kept waiting.
+    fn patience(&self) -> Duration {
+        self.quiet_gap.current().max(UNHURRIED)
+    }
+
     fn nothing_came(&mut self, now: Moment) {
         self.known_empty = now;
-        if self.cutter.waits() && now.since(self.last_heard) >= self.quiet_gap.current() {
+        if self.cutter.waits() && now.since(self.last_heard) >= self.patience() {
             let cuts = self.cutter.quiet();
             self.take(cuts);
         }

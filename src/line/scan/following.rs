@@ -23,6 +23,8 @@ use super::{Progress, ScanError};
 
 /// At each setting it is listened so long for a frame.
 const FOR_A_FRAME: Duration = Duration::from_secs(3);
+/// A busy machine hands over the rest of a frame within this.
+const UNHURRIED: Duration = Duration::from_millis(100);
 /// More observations of the same registers tell nothing new.
 const MOST_OBSERVATIONS: usize = 120;
 /// The most that is taken from the port at once.
@@ -98,7 +100,7 @@ async fn draw_up(
     let ends = clock.now().after(length);
     let mut known_empty = clock.now();
     while clock.now() < ends {
-        let wait = quiet_gap.current().min(ends.since(clock.now()));
+        let wait = quiet_gap.current().max(UNHURRIED).min(ends.since(clock.now()));
         let asked = clock.now();
         let cuts = match tokio::time::timeout(wait, connection.read(&mut buffer)).await {
             Ok(count) => {
