@@ -6,7 +6,7 @@ use tallywell_witness::tally::{Between, TallyStanding};
 
 use super::Declared;
 use super::layout::{address_of, badge, class};
-use super::plumb::plumb_line;
+use super::plumb::{figure, plumb_line};
 use super::{lines, past};
 use crate::face::report::answer::sign;
 use crate::face::report::figures::{count, lasting, number, signed};
@@ -82,7 +82,7 @@ fn loop_box(meter: &MeterState) -> Markup {
             p class="who" { "Loop" }
             p class="large" {
                 @match (meter.loop_flow_l_s, meter.loop_ma) {
-                    (Some(flow), _) => { (flow_figure(flow)) span class="unit" { " L/s" } }
+                    (Some(flow), _) => { (figure(flow)) span class="unit" { " L/s" } }
                     (None, Some(_)) => "no flow",
                     (None, None) => "not read",
                 }
@@ -100,7 +100,7 @@ fn bus_box(meter: &MeterState, inside: Option<&TallyStanding>) -> Markup {
             p class="who" { "Bus" }
             p class="large" {
                 @match (meter.flow_l_s, &meter.flow, meter.total_l) {
-                    (Some(flow), _, _) => { (flow_figure(flow)) span class="unit" { " L/s" } }
+                    (Some(flow), _, _) => { (figure(flow)) span class="unit" { " L/s" } }
                     (None, Some(_), _) => "no number",
                     (None, None, Some(_)) => "total only",
                     (None, None, None) => "not read",
@@ -126,7 +126,7 @@ fn pulse_box(meter: &MeterState) -> Markup {
             p class="who" { "Pulses" @if let Some(mean) = mean { ", last " (lasting(mean.over_s.round())) } }
             p class="large" {
                 @match mean {
-                    Some(mean) => { (flow_figure(mean.mean_l_s)) span class="unit" { " L/s" } }
+                    Some(mean) => { (figure(mean.mean_l_s)) span class="unit" { " L/s" } }
                     None if meter.pulses.is_some() => "counting",
                     None => "not read",
                 }
@@ -166,10 +166,6 @@ fn rounded(difference: f64, tolerance: Option<f64>) -> String {
     let step = 10_f64.powf(finest.log10().floor());
     let rounded = (difference / step).round() * step;
     if rounded == 0.0 { "0".to_owned() } else { signed(rounded) }
-}
-
-fn flow_figure(flow: f64) -> String {
-    format!("{:.2}", if flow.abs() < 0.005 { 0.0 } else { flow }).replace('-', "\u{2212}")
 }
 
 /// Disagreements that stand open.

@@ -126,7 +126,7 @@ fn round_up(value: f64) -> f64 {
 }
 
 /// A flow with two decimals: all in one column alike.
-fn figure(flow: f64) -> String {
+pub(super) fn figure(flow: f64) -> String {
     format!("{:.2}", if flow.abs() < 0.005 { 0.0 } else { flow }).replace('-', "\u{2212}")
 }
 
