@@ -143,7 +143,7 @@ fn the_demonstration_finds_the_fault_and_names_it() {
     let (_, explained) = said.split_once("$ tallywell explain").unwrap();
     assert!(explained.contains(" 1. pulse-weight  ("), "{said}");
     assert!(
-        explained.contains("The meter behaves as if one pulse were 50 L; the receiver takes it as 25 L."),
+        explained.contains("The meter behaves as if one pulse were 10 L; the receiver takes it as 5 L."),
         "{said}"
     );
 }

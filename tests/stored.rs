@@ -323,7 +323,7 @@ fn a_report_is_one_page_that_needs_nothing_else_and_can_be_checked_by_its_hash()
     assert!(handed_out.iter().any(|it| it.sha256 == hash && it.meter == "bore-1"), "{handed_out:?}");
 }
 
-/// A biller that takes each pulse for 50 L where 25 L are declared, read off its display twice.
+/// A biller that takes each pulse for 10 L where 5 L are declared, read off its display twice.
 #[test]
 fn a_figure_noted_of_the_receiver_is_held_against_its_signal() {
     let shed = Shed::new();
@@ -341,7 +341,7 @@ fn a_figure_noted_of_the_receiver_is_held_against_its_signal() {
                 flow: sample(20.0),
                 total: sample(1e6 + litres),
                 loop_ma: sample(4.0 + 16.0 * 20.0 / 36.0),
-                pulses: sample(4000.0 + (litres / 25.0).floor()),
+                pulses: sample(4000.0 + (litres / 5.0).floor()),
                 ..Reading::default()
             },
         );
