@@ -368,4 +368,7 @@ fn a_figure_noted_of_the_receiver_is_held_against_its_signal() {
         tallies.iter().find(|tally| tally["between"] == serde_json::json!(["pulse", "receiver_total"])).unwrap();
     assert_eq!(noted["verdict"], "disagree");
     assert!((noted["ratio"].as_f64().unwrap() - 2.0).abs() < 0.02, "{noted:#}");
+    let cause = &answer["causes"][0];
+    assert_eq!(cause["code"], "receiver-weight", "{answer:#}");
+    assert!((cause["parameters"]["implied_pulse_volume_l"].as_f64().unwrap() - 50.0).abs() < 0.5, "{cause:#}");
 }

@@ -11,7 +11,6 @@ use super::dispute;
 use super::explanation::{Cause, Explanation};
 use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
-use super::standing::Standings;
 use super::wording;
 use crate::tally::{Change, MeterTallies, NotedReading, TallyStanding, Verdict, VolumeJudged};
 
@@ -67,9 +66,8 @@ impl Explainer {
     pub fn finish(self) -> Explanation {
         let gathered = self.gather.finish();
         let tallies = self.tallies.standing();
-        let standings = Standings::of(&tallies);
         let verdict = verdict(&tallies);
-        let hypotheses = rank(&gathered, &self.others, &standings, verdict);
+        let hypotheses = rank(&gathered, &self.others, &tallies, verdict);
         let main = hypotheses.first().map(|hypothesis| &hypothesis.causes[0]);
         let disputed =
             main.filter(|_| verdict == Verdict::Disagree).and_then(|cause| dispute::volume(&gathered, cause));

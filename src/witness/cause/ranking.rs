@@ -14,7 +14,7 @@ use super::pulse;
 use super::receiver;
 use super::standing::Standings;
 use super::volume::{self, VolumeSeries};
-use crate::tally::Verdict;
+use crate::tally::{Between, TallyStanding, Verdict};
 
 /// One whole hypothesis before it is put into words.
 #[derive(Clone, Debug)]
@@ -49,9 +49,10 @@ const TOLD: usize = 8;
 pub(super) fn rank(
     gathered: &Gathered,
     others: &[OtherMeter],
-    standings: &Standings,
+    tallies: &[TallyStanding],
     verdict: Verdict,
 ) -> Vec<Hypothesis> {
+    let standings = &Standings::of(tallies);
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
     hold_back_the_unexplained(&mut bus);
@@ -60,8 +61,11 @@ pub(super) fn rank(
     bus.retain(|candidate| candidate.weight > best - HOPELESS || candidate.code == Code::Agreement);
 
     let facts = facts::found(gathered);
-    let receiver_span = receiver::span_candidates(gathered);
-    let receiver_weight = receiver::weight_candidates(gathered);
+    let or_noted = |read: Vec<Candidate>, between| {
+        if read.is_empty() { receiver::noted_candidates(gathered, tallies, between) } else { read }
+    };
+    let receiver_span = or_noted(receiver::span_candidates(gathered), Between::LoopReceiverFlow);
+    let receiver_weight = or_noted(receiver::weight_candidates(gathered), Between::PulseReceiverTotal);
     let mut cache = Cache { gathered, others, proven: !facts.is_empty(), loops: Vec::new(), pulses: Vec::new() };
     let mut hypotheses: Vec<Hypothesis> = Vec::new();
     for registers in &bus {

@@ -4,6 +4,10 @@ use super::candidate::{Candidate, best_onset};
 use super::code::Code;
 use super::gather::Gathered;
 use super::prior::{log_density, log_named, log_prior, named_factor};
+use crate::tally::{Between, TallyStanding};
+
+/// In nats: what a tally with no false alarm by construction weighs against chance.
+const BEYOND_DOUBT: f64 = 20.0;
 
 /// A pair to be held against each other: what the declaration makes of the signal, and what the receiver shows.
 struct Point {
@@ -56,6 +60,35 @@ pub(super) fn weight_candidates(gathered: &Gathered) -> Vec<Candidate> {
     ratio_candidates(gathered, &points, Code::ReceiverWeight, 1e-5, |ratio| {
         format!("the receiver's total rose by {ratio:.5} times the pulses' volume")
     })
+}
+
+/// The same where the receiver's figure is only noted by hand: its tally has decided with all that is known of it.
+pub(super) fn noted_candidates(gathered: &Gathered, tallies: &[TallyStanding], between: Between) -> Vec<Candidate> {
+    let code = if between == Between::LoopReceiverFlow { Code::ReceiverSpan } else { Code::ReceiverWeight };
+    let tally = tallies.iter().find(|tally| tally.between == between && tally.disagreements > 0);
+    let Some((tally, ratio)) = tally.and_then(|tally| Some((tally, tally.ratio?))) else { return Vec::new() };
+    let mut candidate = Candidate::new(code, BEYOND_DOUBT + log_prior(code));
+    imply(gathered, &mut candidate, ratio);
+    let unit = tally.unit.symbol();
+    let figure = |value: Option<f64>| value.map_or_else(|| "nothing".to_owned(), |value| format!("{value:.3} {unit}"));
+    let evidence = format!(
+        "noted by hand, the receiver's figure is {ratio:.4} times what its signal makes: {} against {}",
+        figure(tally.second),
+        figure(tally.first)
+    );
+    vec![Candidate::sound(0.0), candidate.with_evidence(evidence)]
+}
+
+/// What a ratio implies.
+fn imply(gathered: &Gathered, candidate: &mut Candidate, ratio: f64) {
+    let meter = &gathered.facts.meter;
+    candidate.parameters.ratio = Some(ratio);
+    if candidate.code == Code::ReceiverSpan {
+        let full_scale = meter.current_loop.as_ref().map(|declared| declared.full_scale.0 * ratio);
+        candidate.parameters.implied_full_scale_l_s = full_scale;
+    } else {
+        candidate.parameters.implied_pulse_volume_l = meter.pulse.as_ref().map(|declared| declared.volume.0 * ratio);
+    }
 }
 
 fn ratio_candidates(
@@ -112,17 +145,7 @@ fn ratio_candidates(
             candidate.onset = Some(gathered.blocks[block].wall_from);
             candidate.since = block;
         }
-        candidate.parameters.ratio = Some(ratio);
-        match code {
-            Code::ReceiverSpan => {
-                candidate.parameters.implied_full_scale_l_s =
-                    gathered.facts.meter.current_loop.as_ref().map(|declared| declared.full_scale.0 * ratio);
-            }
-            _ => {
-                candidate.parameters.implied_pulse_volume_l =
-                    gathered.facts.meter.pulse.as_ref().map(|declared| declared.volume.0 * ratio);
-            }
-        }
+        imply(gathered, &mut candidate, ratio);
         found.push(candidate.with_evidence(says(ratio)));
     }
     found
