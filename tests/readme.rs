@@ -142,10 +142,7 @@ fn the_demonstration_finds_the_fault_and_names_it() {
     assert!(log.contains("bore-1  total/pulse  open") && log.contains("1 disagreement, open."), "{said}");
     let (_, explained) = said.split_once("$ tallywell explain").unwrap();
     assert!(explained.contains(" 1. pulse-weight  ("), "{said}");
-    assert!(
-        explained.contains("The meter behaves as if one pulse were 10 L; the receiver takes it as 5 L."),
-        "{said}"
-    );
+    assert!(explained.contains("The meter behaves as if one pulse were 10 L; the receiver takes it as 5 L."), "{said}");
 }
 
 /// A figure in the README names the command that prints it, and that command is there.

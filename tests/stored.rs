@@ -370,5 +370,5 @@ fn a_figure_noted_of_the_receiver_is_held_against_its_signal() {
     assert!((noted["ratio"].as_f64().unwrap() - 2.0).abs() < 0.02, "{noted:#}");
     let cause = &answer["causes"][0];
     assert_eq!(cause["code"], "receiver-weight", "{answer:#}");
-    assert!((cause["parameters"]["implied_pulse_volume_l"].as_f64().unwrap() - 50.0).abs() < 0.5, "{cause:#}");
+    assert!((cause["parameters"]["implied_pulse_volume_l"].as_f64().unwrap() - 10.0).abs() < 0.5, "{cause:#}");
 }

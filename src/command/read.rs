@@ -35,7 +35,8 @@ const FIRST_LOOK: u16 = 10;
 #[command(after_help = "Exit status: 0 read; 1 something was not answered; 2 could not be done.\n\
                         Examples: tallywell read --config kestrel-creek.toml --device bore-1\n\
                         \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 4\n\
-                        \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 30 --write map.toml")]
+                        \x20         tallywell read --port /dev/ttyUSB0 --address 11 --raw holding 0 30 \\\n\
+                        \x20           --write map.toml")]
 pub struct Arguments {
     /// The site file
     #[arg(long, value_name = "SITE.toml", requires = "device", conflicts_with = "port")]

@@ -24,13 +24,13 @@ use steps::Steps;
 
 /// Try one meter's outputs: simulated currents and pulses, then a timed volume
 #[derive(Debug, Args)]
-#[command(
-    after_help = "It asks, reads, and judges; whatever is to be set at the meter, you set. It works beside a running\n\
-                  daemon and without one. The time is marked as maintenance; the result is kept in the store, and\n\
-                  `report --commissioning` prints it.\n\
-                  Exit status: 0 passed, or too near a limit to say; 1 failed; 2 could not be done.\n\
-                  Example: tallywell trial --config kestrel-creek.toml --meter bore-1"
-)]
+#[command(after_help = "It asks, reads, and judges; whatever is to be set at the meter, you set. It\n\
+                  works beside a running daemon and without one. The time is marked as\n\
+                  maintenance; the result is kept in the store, and `report --commissioning`\n\
+                  prints it.\n\
+                  Exit status: 0 passed, or too near a limit to say; 1 failed; 2 could not be\n\
+                  done.\n\
+                  Example: tallywell trial --config kestrel-creek.toml --meter bore-1")]
 pub struct Arguments {
     #[command(flatten)]
     site: SiteArgument,

@@ -28,7 +28,8 @@ const LOOK_AGAIN: Duration = Duration::from_secs(2);
 #[command(after_help = "Signs between witnesses: = agree, != disagree, ? undecided.\n\
                         B:L is the bus flow against the loop, T:P the total against the pulses,\n\
                         T:B the total against the bus flow.\n\
-                        With --format json and without --once: one JSON document a line, for as long as it runs.\n\
+                        With --format json and without --once: one JSON document a line, for\n\
+                        as long as it runs.\n\
                         Exit status: 0 shown; 2 could not be done (no daemon runs, for instance).\n\
                         Example: tallywell watch --config kestrel-creek.toml --every 5s")]
 pub struct Arguments {

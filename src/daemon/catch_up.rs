@@ -130,14 +130,14 @@ mod tests {
         meter_facts(&crate::site::load(&shipped).unwrap().site, "bore-1").unwrap()
     }
 
-    /// 20 L/s and a pulse for each 25 L, of which some are lost at four places; a current without a meaning for a while.
+    /// 20 L/s and a pulse for each 5 L, of which some are lost at four places; a current without a meaning for a while.
     fn reading(second: i64) -> Reading {
         let at = SteadyMillis(second * 1000);
         let sample = |value: f64| Some(Sample { value, at, raw: RawWords::default() });
         let litres = 20.0 * second as f64;
         // From each of these seconds on the next few pulses are not counted.
-        let pulses = |second: i64| second * 20 / 25;
-        let lost: i64 = [(100, 6), (333, 5), (500, 9), (700, 7)]
+        let pulses = |second: i64| second * 20 / 5;
+        let lost: i64 = [(100, 30), (333, 25), (500, 45), (700, 35)]
             .iter()
             .map(|(from, most)| (pulses(second) - pulses(*from)).clamp(0, *most))
             .sum();

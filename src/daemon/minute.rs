@@ -167,7 +167,7 @@ mod tests {
         meter_facts(&crate::site::load(&shipped).unwrap().site, "bore-1").unwrap()
     }
 
-    /// 18 L/s for so many seconds: half of 36 L/s is 12 mA, and 25 L a pulse.
+    /// 18 L/s for so many seconds: half of 36 L/s is 12 mA, and 5 L a pulse.
     fn reading(second: u32, pulses_from: f64) -> Reading {
         let at = SteadyMillis(i64::from(second) * 1000);
         let sample = |value| Some(Sample { value, at, raw: RawWords::default() });
@@ -177,7 +177,7 @@ mod tests {
             flow: sample(18.0),
             loop_ma: sample(12.0),
             total: sample(litres.floor()),
-            pulses: sample(pulses_from + (litres / 25.0).floor()),
+            pulses: sample(pulses_from + (litres / 5.0).floor()),
             ..Reading::default()
         }
     }

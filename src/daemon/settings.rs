@@ -84,22 +84,22 @@ mod tests {
             let now = Moment { steady: SteadyMillis(ms), wall: WallMillis(ms) };
             settings.read(meter, Setting::PulseVolume, value, now)
         };
-        assert_eq!(read(25.0, 0), (true, vec![]), "as declared, and kept as the first");
-        assert_eq!(read(25.0, 1), (false, vec![]));
+        assert_eq!(read(5.0, 0), (true, vec![]), "as declared, and kept as the first");
+        assert_eq!(read(5.0, 1), (false, vec![]));
 
-        let (is_new, changes) = read(50.0, 2);
+        let (is_new, changes) = read(10.0, 2);
         let [Change::EventEnded(turned), Change::EventBegan(differs)] = changes.as_slice() else {
             panic!("{changes:?}")
         };
         assert!(is_new);
-        assert_eq!(turned.what, EventKind::SettingChanged { setting: Setting::PulseVolume, old: 25.0, new: 50.0 });
+        assert_eq!(turned.what, EventKind::SettingChanged { setting: Setting::PulseVolume, old: 5.0, new: 10.0 });
         assert_eq!(
             differs.what,
-            EventKind::SettingDiffers { setting: Setting::PulseVolume, declared: 25.0, read: 50.0 }
+            EventKind::SettingDiffers { setting: Setting::PulseVolume, declared: 5.0, read: 10.0 }
         );
-        assert_eq!(read(50.0, 3), (false, vec![]), "said once");
+        assert_eq!(read(10.0, 3), (false, vec![]), "said once");
 
-        let (_, changes) = read(25.0, 4);
+        let (_, changes) = read(5.0, 4);
         let [Change::EventEnded(_), Change::EventEnded(over)] = changes.as_slice() else { panic!("{changes:?}") };
         assert_eq!((over.began.wall, over.ended.map(|ended| ended.wall)), (WallMillis(2), Some(WallMillis(4))));
     }

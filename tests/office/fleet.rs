@@ -56,7 +56,7 @@ pub fn write(fleet: Fleet, shed: u64, folder: &Path) -> u64 {
 
 fn rows(fleet: Fleet, shed: u64) -> Direct {
     let profile = Profile::trapezoid(4.0, 18.0 + (shed % 7) as f64, 600.0, 60.0);
-    let volume = if is_wrong(shed) { 25.0 * (1.0 + WRONG_SHARE) } else { 25.0 };
+    let volume = if is_wrong(shed) { 5.0 * (1.0 + WRONG_SHARE) } else { 5.0 };
     let plan = PointPlan::usual(profile, 36.0, volume);
     let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap().as_millis();
     let today = format_instant(WallMillis(i64::try_from(now).unwrap()));

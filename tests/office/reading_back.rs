@@ -60,7 +60,7 @@ fn reading(second: i64) -> Reading {
     };
     // The total wraps at the end of its 32 bits, the counter at the end of its own.
     let total = (u64::from(u32::MAX) - 600 + 24 * second.unsigned_abs()) & 0xFFFF_FFFF;
-    let pulses = (u64::from(u32::MAX) - 40 + second.unsigned_abs()) & 0xFFFF_FFFF;
+    let pulses = (u64::from(u32::MAX) - 40 + 5 * second.unsigned_abs()) & 0xFFFF_FFFF;
     let words = |number: u64| [(number >> 16) as u16, number as u16];
     let flow = [12.300_000_190_734_863, f64::NAN, f64::INFINITY, -0.0][usize::try_from(second % 4).unwrap()];
     Reading {

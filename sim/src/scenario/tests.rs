@@ -57,9 +57,9 @@ fn the_demonstrations_shed_shows_its_meters_and_its_fault() {
     for at in [2, 18, 24, 54] {
         let bus = registers(&mut scenario, 11, Table::Holding, 0, 26, seconds(at));
         let counts = registers(&mut scenario, 41, Table::Input, 0, 8, seconds(at) + Duration::from_millis(500));
-        volumes.push((f64::from(pair(&bus[2..])), f64::from(pair(&counts)) * 25.0));
+        volumes.push((f64::from(pair(&bus[2..])), f64::from(pair(&counts)) * 5.0));
         assert_eq!(f32::from_bits(pair(&bus[20..])), 36.0);
-        assert_eq!(f32::from_bits(pair(&bus[22..])), if at < 20 { 25.0 } else { 50.0 });
+        assert_eq!(f32::from_bits(pair(&bus[22..])), if at < 20 { 5.0 } else { 10.0 });
         assert_eq!(bus[24..26], [60, 150]);
     }
     assert!(volumes[0].0 >= 1_204_311.0 && volumes[0].0 < 1_204_400.0, "{volumes:?}");
