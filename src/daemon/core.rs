@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Device, Setting, Site, Table};
+use tallywell_witness::declared::{Device, Setting, Site};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -22,7 +22,6 @@ use super::namer::Namer;
 use super::outgoing::OutgoingMessages;
 use super::progress::Progress;
 use super::settings::Settings;
-use super::socket::{Asked, Request};
 use super::sources::{Heard, Sources, entry_of};
 use super::{DaemonError, Options, clock, live, outgoing, supervisor};
 use crate::face::notice::Notices;
@@ -31,17 +30,18 @@ use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
 use crate::line::listen::master::MasterTiming;
-use crate::line::once::{Wanted, identify_through, read_through};
-use crate::line::request::UnitAddress;
 use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
 use crate::store::evidence::Run;
-use crate::store::log::{Note, NoteKind};
 use crate::store::timing::{DeviceHour, LineHour};
 use crate::store::{self, Span, StoreReader, Writer};
 
+mod asked;
+
 /// What the tallies remember is kept so often; what a power cut takes of it is made up from the readings that follow.
 const MEMORY_KEPT_EVERY: Duration = Duration::from_secs(10);
+/// And for the first time so soon, or a box whose power fails every few seconds would never come to judge anything.
+const MEMORY_KEPT_FIRST: Duration = Duration::from_secs(1);
 /// The hour of timing that runs is kept so often, so that `timing` can show it.
 const TIMING_KEPT_EVERY: Duration = Duration::from_secs(5);
 /// How long notices may take at the end.
@@ -69,6 +69,7 @@ pub(super) struct Core {
     timings: mpsc::UnboundedReceiver<(String, WallMillis, LineTiming)>,
     to_timings: mpsc::UnboundedSender<(String, WallMillis, LineTiming)>,
     memory_kept: Instant,
+    memory_kept_next: Duration,
     timing_kept: Instant,
     trouble: Option<String>,
     changed: bool,
@@ -121,6 +122,7 @@ impl Core {
             timings,
             to_timings,
             memory_kept: Instant::now(),
+            memory_kept_next: MEMORY_KEPT_FIRST,
             timing_kept: Instant::now(),
             trouble: None,
             changed: true,
@@ -406,7 +408,7 @@ impl Core {
         if let Some((named, code)) = self.namer.tick() {
             self.cause_named(&named, &code);
         }
-        if self.memory_kept.elapsed() >= MEMORY_KEPT_EVERY {
+        if self.memory_kept.elapsed() >= self.memory_kept_next {
             self.keep_memory();
         }
         self.say_store_trouble();
@@ -434,6 +436,7 @@ impl Core {
 
     fn keep_memory(&mut self) {
         self.memory_kept = Instant::now();
+        self.memory_kept_next = MEMORY_KEPT_EVERY;
         self.memory.remember(&self.stations, &self.site);
         let now = clock::wall();
         for (meter, version, body) in self.memory.to_keep(steady(self.clock.now()), now) {
@@ -489,80 +492,6 @@ impl Core {
             elapsed_us: microseconds(timing.elapsed),
             master: timing.master.as_ref().map(MasterTiming::encode),
             devices: devices.collect(),
-        });
-    }
-
-    fn asked(&mut self, asked: Asked, sources: &Sources) {
-        match asked.request.clone() {
-            Request::Watch => {
-                let state = self.state();
-                self.faces.watch(asked, &state);
-            }
-            Request::Note { note } => match serde_json::from_value::<Note>(note) {
-                Ok(note) => {
-                    if let Some(noted) = note.of_receiver() {
-                        self.stations.note(&note.meter, noted);
-                    }
-                    match &note.what {
-                        NoteKind::MaintenanceBegins { .. } => self.stations.set_maintenance(&note.meter, true),
-                        NoteKind::MaintenanceEnds { .. } => self.stations.set_maintenance(&note.meter, false),
-                        NoteKind::Remark { .. } | NoteKind::Reading { .. } | NoteKind::Trial { .. } => true,
-                    };
-                    self.writer.note(note);
-                    asked.value(json!({ "kept": true }));
-                }
-                Err(error) => asked.refuse(format!("not a note: {error}")),
-            },
-            Request::Read { device, raw } => self.read_once(asked, &device, raw, sources),
-            Request::Identify { device } => self.identify_once(asked, &device, sources),
-        }
-    }
-
-    /// Reads a device between the transactions of the schedule, for a person who waits.
-    fn read_once(&self, asked: Asked, device: &str, raw: Option<(Table, u16, u16)>, sources: &Sources) {
-        let Some(device) = self.site.devices.get(device) else {
-            return asked.refuse(format!("the daemon knows no device {device}; it may run on an older site file"));
-        };
-        let on_line = self.site.lines.get(&device.line).zip(sources.line(&device.line));
-        let (Some((line, thread)), Some(unit)) = (on_line, UnitAddress::new(device.address)) else {
-            return asked.refuse(format!("the daemon does not hold the line of {}", device.name));
-        };
-        let wanted = match raw {
-            Some((table, start, count)) => Ok(Wanted::exactly(&[PlanRequest { table, start, count }])),
-            None => Wanted::map(&device.map, line),
-        };
-        let wanted = match wanted {
-            Ok(wanted) => wanted,
-            Err(error) => return asked.refuse(error),
-        };
-        let handle = thread.handle();
-        let runtime = tokio::runtime::Handle::current();
-        // On a thread of its own, because what it waits for is not bound to this one.
-        tokio::task::spawn_blocking(move || match runtime.block_on(read_through(&handle, unit, wanted)) {
-            Ok(reads) => {
-                for read in reads {
-                    asked.value(json!(read));
-                }
-            }
-            Err(why) => asked.refuse(why),
-        });
-    }
-
-    /// Asks a device what it is, between the transactions of the schedule.
-    fn identify_once(&self, asked: Asked, device: &str, sources: &Sources) {
-        let known = self.site.devices.get(device);
-        let line = known.and_then(|device| sources.line(&device.line));
-        let unit = known.and_then(|device| UnitAddress::new(device.address));
-        let (Some(line), Some(unit)) = (line, unit) else {
-            return asked.refuse(format!("the daemon does not hold the line of {device}"));
-        };
-        let handle = line.handle();
-        let runtime = tokio::runtime::Handle::current();
-        tokio::task::spawn_blocking(move || match runtime.block_on(identify_through(&handle, unit)) {
-            Ok(identity) => {
-                asked.value(json!(identity.in_words()));
-            }
-            Err(why) => asked.refuse(why),
         });
     }
 
