@@ -9,8 +9,9 @@ use crate::rig::{Case, Master, Outcome, run};
 
 const LENGTH: Duration = Duration::from_secs(3);
 
-/// A share of the good replies that the listener uses on a machine that is not busy with other things.
-const LEAST_SHARE: f64 = 0.999;
+/// A share of the good replies that the listener uses in real time, where the other master may be ended amid its last reply
+/// and a thread kept waiting; what it uses where time itself is simulated is told to the last reply in `virtual_line`.
+const LEAST_SHARE: f64 = 0.99;
 /// A machine that keeps the wire's own thread waiting for so long keeps its listener waiting, too: frames fall apart.
 const KEPT_WAITING: Duration = Duration::from_millis(3);
 const LEAST_SHARE_WHEN_BUSY: f64 = 0.9;
