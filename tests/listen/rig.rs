@@ -88,9 +88,9 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    /// The share of the good replies that were used.
-    pub fn share(&self) -> f64 {
-        self.used as f64 / self.good.max(1) as f64
+    /// Whether at least this share of the good replies was used; the run may have ended amid the last one.
+    pub fn used_at_least(&self, share: f64) -> bool {
+        (self.used + 1) as f64 >= share * self.good as f64
     }
 }
 

@@ -9,8 +9,8 @@ use crate::rig::{Case, Master, Outcome, run};
 
 const LENGTH: Duration = Duration::from_secs(3);
 
-/// A share of the good replies that the listener uses in real time, where the other master may be ended amid its last reply
-/// and a thread kept waiting; what it uses where time itself is simulated is told to the last reply in `virtual_line`.
+/// A share of the good replies that the listener uses in real time, where a thread may be kept waiting; what it uses where
+/// time itself is simulated is told to the last reply in `virtual_line`.
 const LEAST_SHARE: f64 = 0.99;
 /// A machine that keeps the wire's own thread waiting for so long keeps its listener waiting, too: frames fall apart.
 const KEPT_WAITING: Duration = Duration::from_millis(3);
@@ -25,7 +25,7 @@ fn is_followed(case: &Case) -> Outcome {
     let counts = outcome.timing.report("shed", |_| None);
     let least = if outcome.late > KEPT_WAITING { LEAST_SHARE_WHEN_BUSY } else { LEAST_SHARE };
     assert!(
-        outcome.share() >= least,
+        outcome.used_at_least(least),
         "{used} of {good} good replies were used, wire late by {:?}: {case:?}; {counts:?}",
         outcome.late
     );
