@@ -9,9 +9,10 @@ use crate::rig::{Case, Master, Outcome, run};
 
 const LENGTH: Duration = Duration::from_secs(3);
 
-/// A share of the good replies that the listener uses in real time, where a thread may be kept waiting; what it uses where
-/// time itself is simulated is told to the last reply in `virtual_line`.
-const LEAST_SHARE: f64 = 0.99;
+/// A share of the good replies that the listener uses in real time, where the listener's thread may be kept waiting unseen;
+/// of the hundred replies of a noisy run, one that is kept waiting is a hundredth already. What is used where time itself is
+/// simulated is told to the last reply in `virtual_line`.
+const LEAST_SHARE: f64 = 0.95;
 /// A machine that keeps the wire's own thread waiting for so long keeps its listener waiting, too: frames fall apart.
 const KEPT_WAITING: Duration = Duration::from_millis(3);
 const LEAST_SHARE_WHEN_BUSY: f64 = 0.9;
