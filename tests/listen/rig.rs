@@ -181,13 +181,15 @@ pub fn task(address: u8) -> Task {
     }
 }
 
-enum Running {
+/// A master at work.
+pub enum Running {
     Simulated(Controller),
     Peer(std::process::Child),
 }
 
 impl Running {
-    fn stop(self) {
+    /// Waits for a peer that ends by itself, and ends the simulated master.
+    pub fn stop(self) {
         match self {
             Self::Simulated(controller) => drop(controller),
             Self::Peer(mut peer) => {
@@ -199,27 +201,31 @@ impl Running {
 }
 
 fn start_master(case: &Case, link: &Path) -> Running {
+    if case.master != Master::Simulated {
+        return start_peer(case, link, DEVICES, REGISTERS);
+    }
+    let starts = (0..REGISTERS).step_by(usize::from(case.at_a_time));
+    let read = |start: u16| [&[3][..], &start.to_be_bytes(), &case.at_a_time.to_be_bytes()].concat();
+    let requests = (1..=DEVICES).flat_map(|unit| starts.clone().map(move |start| (unit, read(start)))).collect();
+    let silence = Duration::from_millis(5);
+    let (every, patience, retries) = (Duration::ZERO, case.patience, case.retries);
+    let polling = Polling { requests, every, patience, retries, silence };
+    Running::Simulated(Controller::start(link, polling).unwrap())
+}
+
+/// A master that no one here wrote reads the first `registers` holding registers of the addresses from 1 to `devices`.
+pub fn start_peer(case: &Case, link: &Path, devices: u8, registers: u16) -> Running {
     let command = match case.master {
-        Master::Simulated => {
-            let starts = (0..REGISTERS).step_by(usize::from(case.at_a_time));
-            let read = |start: u16| [&[3][..], &start.to_be_bytes(), &case.at_a_time.to_be_bytes()].concat();
-            let requests =
-                (1..=DEVICES).flat_map(|unit| starts.clone().map(move |start| (unit, read(start)))).collect();
-            let silence = Duration::from_millis(5);
-            let (every, patience, retries) = (Duration::ZERO, case.patience, case.retries);
-            let polling = Polling { requests, every, patience, retries, silence };
-            return Running::Simulated(Controller::start(link, polling).unwrap());
-        }
         Master::Pymodbus => vec![peer("python3"), root("tests/peers/pymodbus_controller.py")],
-        Master::Libmodbus => vec![peer("libmodbus_controller")],
+        Master::Libmodbus | Master::Simulated => vec![peer("libmodbus_controller")],
     };
     let mut process = Command::new(&command[0]);
     process.args(&command[1..]).arg(link).args([
         case.baud.to_string(),
         case.length.as_secs_f64().to_string(),
         case.at_a_time.to_string(),
-        DEVICES.to_string(),
-        REGISTERS.to_string(),
+        devices.to_string(),
+        registers.to_string(),
         case.patience.as_millis().to_string(),
         case.retries.to_string(),
     ]);

@@ -102,7 +102,7 @@ pub(super) fn text(port: &str, followed: &Followed, notes: &[String]) -> String 
             0 => "nothing at all: nobody polls, the adapter hears nothing, or the pair is not connected".to_owned(),
             bytes => format!("{bytes} bytes, and no frame at the settings tried: other settings, or crossed wires"),
         };
-        let _ = writeln!(text, "Nothing was sent. Heard: {heard}.");
+        super::text::add(&mut text, &format!("Nothing was sent. Heard: {heard}."));
         return text;
     };
     let master = &followed.counted.master;
@@ -113,7 +113,8 @@ pub(super) fn text(port: &str, followed: &Followed, notes: &[String]) -> String 
         followed.listened.as_secs()
     );
     if master.are_two() {
-        text.push_str("TWO MASTERS poll this line, and RTU allows one: requests come before the replies to others.\n");
+        let two = "TWO MASTERS poll this line, and RTU allows one: requests come before the replies to others.";
+        super::text::add(&mut text, two);
     }
     passed_over(&mut text, master);
     let mut unit = None;
@@ -127,8 +128,7 @@ pub(super) fn text(port: &str, followed: &Followed, notes: &[String]) -> String 
         add(&mut text, &it);
     }
     for note in notes {
-        text.push_str(note);
-        text.push('\n');
+        super::text::add(&mut text, note);
     }
     text
 }
@@ -146,7 +146,7 @@ fn passed_over(text: &mut String, master: &MasterTiming) {
         .map(|(passed, words)| format!("{} {words}", master.counted(passed)))
         .collect();
     if !counts.is_empty() {
-        let _ = writeln!(text, "Passed over: {}.", counts.join(", "));
+        super::text::add(text, &format!("Passed over: {}.", counts.join(", ")));
     }
 }
 
@@ -157,7 +157,7 @@ fn add(text: &mut String, it: &Drawn<'_>) {
     let unanswered = it.poll.requests - it.poll.answered.min(it.poll.requests);
     let missed =
         if unanswered == 0 { String::new() } else { format!(", {unanswered} of {} without values", it.poll.requests) };
-    let _ = writeln!(text, "  {} {every}{jitter}{missed}", stretch_words(&it.key.request));
+    super::text::item(text, &format!("{} {every}{jitter}{missed}", stretch_words(&it.key.request)));
     for found in &it.layout {
         let candidate = found.candidate;
         let _ = writeln!(

@@ -207,11 +207,13 @@ const fn plural(count: usize) -> &'static str {
     if count == 1 { "" } else { "s" }
 }
 
-fn add(text: &mut String, words: &str) {
+/// Adds a sentence, broken where a terminal would break it.
+pub(super) fn add(text: &mut String, words: &str) {
     wrap(text, "", words);
 }
 
-fn item(text: &mut String, words: &str) {
+/// The same, one step in.
+pub(super) fn item(text: &mut String, words: &str) {
     wrap(text, "  ", words);
 }
 

@@ -93,11 +93,17 @@ pub fn likely_layout(ranked: &[Ranked]) -> Vec<Ranked> {
             let shape = it.candidate;
             shape.byte_order == byte_order && (shape.word_order == word_order || shape.value_type.width() == 1)
         });
-        best_division(in_order)
+        let (worth, layout) = best_division(in_order);
+        let preference = if word_order == WordOrder::LowFirst { LOW_FIRST_IS_RARER } else { 1.0 };
+        (worth * preference, layout)
     });
     let best = layouts.max_by(|(one, _), (other, _)| one.total_cmp(other));
     best.map(|(_, layout)| layout).unwrap_or_default()
 }
+
+/// Counters that stand side by side with the same small high half can be divided in both orders: the low half of one and
+/// the high half of the next climb as the true pair does. Only then does this decide (common practice, no source).
+const LOW_FIRST_IS_RARER: f64 = 0.93;
 
 /// The division of the registers whose scores add up to most, and how much that is.
 fn best_division<'a>(candidates: impl Iterator<Item = &'a Ranked>) -> (f64, Vec<Ranked>) {

@@ -251,3 +251,16 @@ fn a_few_seconds_tell_flow_total_and_settings_apart() {
     }
     assert!(right * 100 >= 95 * asked, "{right} of {asked}");
 }
+
+/// Counters side by side, each with the same high half as its neighbour, are divided from the first register on.
+#[test]
+fn counters_side_by_side_are_not_taken_across_their_borders() {
+    let seconds = (0..6_u32).map(|second| {
+        let counters = [109_865 + 5 * second, 87_359 + second, 98_712 + second / 3, 0];
+        let words = counters.iter().flat_map(|count| [(count >> 16) as u16, *count as u16]).collect();
+        Observation { at: crate::units::Seconds(f64::from(second)), words }
+    });
+    let layout = likely_layout(&rank(&seconds.collect::<Vec<_>>()));
+    let first = layout.iter().find(|it| it.likeness == Likeness::Total).unwrap();
+    assert_eq!((first.candidate.word, first.candidate.word_order), (0, WordOrder::HighFirst), "{layout:?}");
+}
