@@ -23,6 +23,7 @@ use super::outgoing::OutgoingMessages;
 use super::progress::Progress;
 use super::settings::Settings;
 use super::sources::{Heard, Sources, entry_of};
+use super::wall_watch::WallWatch;
 use super::{DaemonError, Options, clock, live, outgoing, supervisor};
 use crate::face::notice::Notices;
 use crate::face::state::State;
@@ -52,7 +53,10 @@ const LAST_NOTICES: Duration = Duration::from_secs(5);
 pub(super) struct Core {
     config: PathBuf,
     site: Arc<Site>,
+    /// The site file and its maps: path and text.
+    documents: Vec<(String, String)>,
     clock: Clock,
+    wall_watch: WallWatch,
     stations: Stations,
     memory: Memory,
     writer: Writer,
@@ -127,7 +131,9 @@ impl Core {
             trouble: None,
             changed: true,
             site: Arc::new(loaded.site.clone()),
+            documents: Vec::new(),
             clock,
+            wall_watch: WallWatch::default(),
         };
         core.take_up(loaded)?;
         for (meter, change) in core.memory.take_caught_up() {
@@ -156,13 +162,8 @@ impl Core {
         for caution in &loaded.cautions {
             tracing::warn!("{}: {}", caution.path().display(), caution.message());
         }
-        self.writer.begin_run(Run {
-            boot: clock::boot(),
-            began: clock::wall(),
-            program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
-            clock_synchronised: clock::is_synchronised(),
-            documents: loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect(),
-        });
+        self.documents = loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect();
+        self.begin_run();
         facts.iter().for_each(|facts| self.writer.declare(facts));
         let reader = StoreReader::open(&site.store.path)?;
         self.faces.follow(&site, &facts, &reader)?;
@@ -186,6 +187,17 @@ impl Core {
         self.namer.follow(Arc::clone(&site));
         self.site = site;
         Ok(())
+    }
+
+    /// From here on readings are stored with what is declared now, and with who holds the clock on the wall right.
+    fn begin_run(&self) {
+        self.writer.begin_run(Run {
+            boot: clock::boot(),
+            began: clock::wall(),
+            program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
+            clock_synchronised: clock::is_synchronised(),
+            documents: self.documents.clone(),
+        });
     }
 
     /// Reads the site file again and follows it.
@@ -400,6 +412,12 @@ impl Core {
 
     fn look_after_itself(&mut self) {
         let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall: clock::wall() };
+        if let Some(set) = self.wall_watch.look(steady(self.clock.now()), now.wall) {
+            tracing::warn!("{}", set.in_words());
+            if set.is_recorded {
+                self.begin_run();
+            }
+        }
         let expired = self.stations.expire(now);
         self.told(expired);
         while let Ok((line, began, timing)) = self.timings.try_recv() {

@@ -21,6 +21,7 @@ mod settings;
 pub mod socket;
 mod sources;
 mod supervisor;
+mod wall_watch;
 
 use std::path::PathBuf;
 use std::time::Duration;

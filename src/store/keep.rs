@@ -18,8 +18,7 @@ const READINGS_A_STRETCH: i64 = 4096;
 const SEALED_AFTER_MILLIS: i64 = 24 * 3_600_000;
 /// But not in shorter ones than this.
 const FEWEST_A_STRETCH: i64 = 256;
-/// Old stretches that go at once, for each meter. A clock that runs years ahead for an hour must not cost the record: at
-/// this pace it takes days.
+/// Old stretches that go at once, for each meter: no transaction is long.
 const STRETCHES_AT_ONCE: i64 = 4;
 
 /// What the writer remembers of its tidying.
@@ -151,29 +150,52 @@ fn oldest_rows(connection: &Connection, meter: i64) -> rusqlite::Result<Rows> {
     Ok(rows)
 }
 
+/// Lets readings go after which the meter has been read for as long as they are kept. The clock on the wall has no say: set
+/// years ahead it would make everything old, and what a box without a clock takes for 1970 is not old either.
 fn forget_older(connection: &mut Connection, keep_readings: Duration) -> rusqlite::Result<()> {
     let keep = i64::try_from(keep_readings.as_millis()).unwrap_or(i64::MAX);
-    let oldest = now().0.saturating_sub(keep);
     let transaction = connection.transaction()?;
+    // How long a stretch lasted by the clock that never jumps: less than by the one on the wall where that was set. What
+    // lies between two stretches is left out: readings are rather kept a little longer.
     transaction
         .prepare_cached(
             "DELETE FROM stretch WHERE id IN (
                  SELECT id FROM (
-                     SELECT id, latest, row_number() OVER (PARTITION BY meter ORDER BY first_sequence) AS place
-                     FROM stretch)
-                 WHERE latest < ? AND place <= ?)",
+                     SELECT id,
+                         row_number() OVER (PARTITION BY meter ORDER BY first_sequence) AS place,
+                         coalesce(sum(max(0, latest - earliest - (ahead_most - ahead_least))) OVER (
+                             PARTITION BY meter ORDER BY first_sequence
+                             ROWS BETWEEN 1 FOLLOWING AND UNBOUNDED FOLLOWING), 0)
+                         + coalesce(unsealed.lasted, 0) AS read_after
+                     FROM stretch LEFT JOIN (
+                         SELECT meter, sum(lasted) AS lasted FROM (
+                             SELECT meter, max(at) - min(at) AS lasted FROM reading GROUP BY meter, run)
+                         GROUP BY meter) AS unsealed USING (meter))
+                 WHERE read_after >= ? AND place <= ?)",
         )?
-        .execute([oldest, STRETCHES_AT_ONCE])?;
+        .execute([keep, STRETCHES_AT_ONCE])?;
     transaction
         .prepare_cached(
-            "DELETE FROM reading WHERE arrival IN (SELECT arrival FROM reading WHERE wall < ? ORDER BY arrival LIMIT ?)",
+            "DELETE FROM reading WHERE arrival IN (
+                 SELECT arrival FROM (
+                     SELECT arrival, at, max(at) OVER (PARTITION BY meter, run) AS newest FROM reading)
+                 WHERE newest - at >= ? ORDER BY arrival LIMIT ?)",
         )?
-        .execute([oldest, READINGS_A_STRETCH])?;
-    transaction.prepare_cached("DELETE FROM step WHERE at < ?")?.execute([oldest])?;
+        .execute([keep, READINGS_A_STRETCH])?;
+    // Steps stay as long as the readings that show them.
+    transaction
+        .prepare_cached(
+            "DELETE FROM step WHERE at < (
+                 SELECT min(earliest) FROM (
+                     SELECT min(earliest) AS earliest FROM stretch WHERE stretch.meter = step.meter
+                     UNION ALL SELECT min(wall) FROM reading WHERE reading.meter = step.meter))",
+        )?
+        .execute([])?;
     transaction.commit()
 }
 
-/// Lets the oldest readings go until what is left fits, the write-ahead log included.
+/// Lets the oldest readings go until what is left fits, the write-ahead log included. The oldest are those that were sealed
+/// first, whatever the clock on the wall said.
 fn shrink_to(connection: &mut Connection, largest: u64) -> rusqlite::Result<()> {
     let page = number(connection, "PRAGMA page_size")?;
     let largest = i64::try_from(largest).unwrap_or(i64::MAX) / page.max(1);
@@ -188,9 +210,8 @@ fn shrink_to(connection: &mut Connection, largest: u64) -> rusqlite::Result<()> 
             break;
         }
         let transaction = connection.transaction()?;
-        let mut gone = transaction
-            .prepare_cached("DELETE FROM stretch WHERE id = (SELECT id FROM stretch ORDER BY latest LIMIT 1)")?
-            .execute([])?;
+        let mut gone =
+            transaction.prepare_cached("DELETE FROM stretch WHERE id = (SELECT min(id) FROM stretch)")?.execute([])?;
         if gone == 0 {
             gone = transaction
                 .prepare_cached(

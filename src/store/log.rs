@@ -177,8 +177,12 @@ pub(super) fn put_setting(
     at: WallMillis,
     value: f64,
 ) -> rusqlite::Result<()> {
-    to.prepare_cached("INSERT OR REPLACE INTO setting (meter, setting, at, value) VALUES (?, ?, ?, ?)")?
-        .execute(params![meter, json(&setting)?, at.0, value])?;
+    // The latest by its time is the one that holds: after the clock was set back, it has to come after the one before.
+    to.prepare_cached(
+        "INSERT OR REPLACE INTO setting (meter, setting, at, value)
+         SELECT ?1, ?2, max(?3, coalesce(max(at) + 1, ?3)), ?4 FROM setting WHERE meter = ?1 AND setting = ?2",
+    )?
+    .execute(params![meter, json(&setting)?, at.0, value])?;
     Ok(())
 }
 

@@ -234,6 +234,46 @@ fn readings_are_kept_as_long_as_is_asked_for() {
     assert_eq!(reader.disagreements(None, Span::ALL).unwrap().len(), 1, "disagreements never go");
 }
 
+/// A clock that runs twelve years ahead for a while, or one that begins in 1970 until somebody sets it, makes nothing old
+/// that was read a moment ago, and of what is old the first stored goes first.
+#[test]
+fn a_clock_that_is_wrong_by_years_costs_no_readings() {
+    const HOUR_MS: i64 = 3_600_000;
+    for wrong in [0, writer::now().0 + 12 * 365 * 24 * HOUR_MS] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("kestrel.db");
+        let day = Duration::from_secs(86_400);
+        let kept = Options { keep_readings: Some(day), tidy_every: Duration::ZERO, ..options() };
+        let writer = Writer::open(&path, kept).unwrap();
+        writer.begin_run(run("boot", 0));
+        // A reading each minute for three days, of which the clock is wrong in the second.
+        let minutes = 3 * 24 * 60;
+        let wall = |minute: i64| match minute {
+            1_440..2_880 => wrong + minute * 60_000,
+            _ => writer::now().0 - 3 * 24 * HOUR_MS + minute * 60_000,
+        };
+        for minute in 0..minutes {
+            writer.append("bore-1", &plain(minute * 60_000, wall(minute)));
+            if minute % 256 == 0 {
+                assert!(writer.flush(PATIENCE));
+            }
+        }
+        for _ in 0..10 {
+            writer.append("bore-1", &plain(minutes * 60_000, wall(minutes)));
+            assert!(writer.flush(PATIENCE));
+        }
+        assert_eq!(writer.close().trouble, None);
+        let reader = StoreReader::open(&path).unwrap();
+        let back: Vec<i64> =
+            reader.readings("bore-1", Span::ALL).unwrap().map(|it| it.unwrap().at.0 / 60_000).collect();
+        let first = back[0];
+        assert!(back.is_sorted(), "in the order in which they were taken");
+        assert!(first <= minutes - 1_440, "younger than a day, and gone: the first is of minute {first}");
+        assert!(first > 0, "nothing went");
+        assert_eq!(back.iter().filter(|minute| **minute < minutes).count() as i64, minutes - first, "without a gap");
+    }
+}
+
 /// What a disk can do to a file.
 #[derive(Clone, Debug)]
 enum Harm {

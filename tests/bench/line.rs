@@ -7,6 +7,7 @@
 
 mod line {
     pub mod load;
+    pub mod machine;
     pub mod peers;
     pub mod poll;
     pub mod wire;

@@ -5,7 +5,7 @@ set -euo pipefail
 for argument in "$@"; do
     if [ "${before:-}" = --crate-name ]; then
         case $argument in
-        tallywell | tallywell_witness | frames | maps | sites | readings | stored)
+        tallywell | tallywell_witness | cutter | frames | maps | sites | readings | stored)
             # Counters lie in sections that nothing names: a linker that collects what nobody names would drop them.
             exec "$@" -C passes=sancov-module \
                 -C llvm-args=-sanitizer-coverage-level=4 \

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Coverage-guided fuzzing on the stable toolchain: the compiler's own coverage pass feeds libFuzzer.
-#   tests/fuzz/run.sh TARGET [RUNS] [libFuzzer's options]     one of frames maps sites readings stored; 10000000 runs
+#   tests/fuzz/run.sh TARGET [RUNS] [libFuzzer's options]     one of cutter frames maps sites readings stored; 10000000 runs
 # What crashes it lies in target/fuzz/crashes, what it found new in target/fuzz/corpus. To keep the least of that which
 # reaches everything that was reached:   tests/fuzz/run.sh keep TARGET
 set -euo pipefail
@@ -22,7 +22,7 @@ if [ "${1:-}" = keep ]; then
     cp target/fuzz/least/* "tests/fuzz/corpus/$target/"
     exit
 fi
-target=${1:?which target: frames maps sites readings stored}
+target=${1:?which target: cutter frames maps sites readings stored}
 runs=${2:-10000000}
 shift $(($# > 1 ? 2 : 1))
 mkdir -p "target/fuzz/corpus/$target" target/fuzz/crashes

@@ -84,6 +84,8 @@ pub struct Outcome {
     pub sent: u64,
     /// How late the simulated wire was at most.
     pub late: Duration,
+    /// The share of a core that the listener's thread took while the master polled.
+    pub processor: f64,
     pub timing: LineTiming,
 }
 
@@ -98,24 +100,19 @@ impl Outcome {
 pub fn run(case: &Case) -> Outcome {
     let folder = tempfile::tempdir().unwrap();
     let (link, listener) = (folder.path().join("port"), folder.path().join("listener"));
-    let mut wire =
-        Wire::new(Some(Pace { baud: case.baud, bits_per_character: 11 }), Adapter { chunk: 4, ..Adapter::default() });
-    for address in 1..=DEVICES {
-        let latency = Latency { fixed: Duration::from_millis(2), jitter: Duration::from_millis(3) };
-        let slave = Slave::new(address, Encoded { unit: address, addresses: 0..REGISTERS }).with_latency(latency);
-        wire.attach(Faulty::new(slave, case.faults.clone(), 20_261_125, &Injected::default()));
-    }
-    let rig = Rig::run_overheard(wire, &link, case.ears.clone(), &listener).unwrap();
+    let rig = overheard(case, &link, &listener);
     let (sender, mut events) = event_queue();
     let tasks = (1..=DEVICES).map(task).collect();
     let thread = LineThread::start(line(&listener, case.baud), tasks, Clock::since(rig.started()), sender).unwrap();
     let master = start_master(case, &link);
     let mut seen = Seen::default();
     let begun = std::time::Instant::now();
+    let processor_before = thread_time("line shed");
     while begun.elapsed() < case.length {
         std::thread::sleep(Duration::from_millis(20));
         seen.take_all(&mut events);
     }
+    let processor = (thread_time("line shed") - processor_before).as_secs_f64() / begun.elapsed().as_secs_f64();
     master.stop();
     // What is on the wire still passes, and what waits until it is beyond doubt is told.
     std::thread::sleep(WORST_LATENCY + Duration::from_millis(600));
@@ -127,8 +124,33 @@ pub fn run(case: &Case) -> Outcome {
         good: good_replies(witnessed),
         sent: witnessed.bytes_from_listener,
         late: witnessed.lateness.most,
+        processor,
         timing: seen.timing,
     })
+}
+
+/// A wire with a port for a master at `link`, and one at `listener` that only hears.
+pub fn overheard(case: &Case, link: &Path, listener: &Path) -> Rig {
+    let mut wire =
+        Wire::new(Some(Pace { baud: case.baud, bits_per_character: 11 }), Adapter { chunk: 4, ..Adapter::default() });
+    for address in 1..=DEVICES {
+        let latency = Latency { fixed: Duration::from_millis(2), jitter: Duration::from_millis(3) };
+        let slave = Slave::new(address, Encoded { unit: address, addresses: 0..REGISTERS }).with_latency(latency);
+        wire.attach(Faulty::new(slave, case.faults.clone(), 20_261_125, &Injected::default()));
+    }
+    Rig::run_overheard(wire, link, case.ears.clone(), listener).unwrap()
+}
+
+/// What the threads of this name in this process have taken of a core until now (the first figure of
+/// `/proc/PID/task/TID/schedstat`, in nanoseconds).
+fn thread_time(name: &str) -> Duration {
+    let tasks = std::fs::read_dir("/proc/self/task").unwrap().flatten().map(|task| task.path());
+    let named = tasks.filter(|task| std::fs::read_to_string(task.join("comm")).is_ok_and(|it| it.trim_end() == name));
+    let taken = |task: PathBuf| {
+        let figures = std::fs::read_to_string(task.join("schedstat")).ok()?;
+        Some(Duration::from_nanos(figures.split_whitespace().next()?.parse().ok()?))
+    };
+    named.filter_map(taken).sum()
 }
 
 #[derive(Default)]

@@ -85,6 +85,11 @@ fn what_comes_over_the_wire_may_be_anything() {
 }
 
 #[test]
+fn what_passes_between_others_may_be_anything() {
+    bears(subjects::cutter::take, corpus("cutter"), 3_000);
+}
+
+#[test]
 fn a_register_map_may_be_anything() {
     bears(subjects::maps::take, corpus("maps"), 500);
 }

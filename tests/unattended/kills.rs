@@ -15,22 +15,22 @@ use tallywell_witness::reading::Reading;
 
 use crate::shed::{PATIENCE, Shed};
 
-const METERS: [&str; 3] = ["bore-1", "bore-2", "booster"];
+pub const METERS: [&str; 3] = ["bore-1", "bore-2", "booster"];
 /// The counter module's address: its pulses are read once a period for all three meters.
 const COUNTER: Talker = Talker::Unit(41);
 /// The period below.
 const PERIOD_MS: i64 = 200;
 /// What a kill may take: the time between transactions, and what a busy disk and a busy machine may add to it.
-const BOUND_MS: i64 = 2_000 + 2_000;
+pub const BOUND_MS: i64 = 2_000 + 2_000;
 
 /// The clock from which the daemon's readings count.
-fn steady_ms() -> i64 {
+pub fn steady_ms() -> i64 {
     let now = clock_gettime(ClockId::Monotonic);
     now.tv_sec * 1_000 + now.tv_nsec / 1_000_000
 }
 
 /// When the counter answered, on the daemon's clock.
-fn answers(shed: &Shed, from: i64, to: i64) -> Vec<i64> {
+pub fn answers(shed: &Shed, from: i64, to: i64) -> Vec<i64> {
     let started = steady_ms() - i64::try_from(shed.rig.started().elapsed().as_millis()).unwrap();
     shed.rig.witnessed(|seen| {
         let of_the_counter = seen.passages.iter().filter(|passage| passage.from == COUNTER);
@@ -40,27 +40,27 @@ fn answers(shed: &Shed, from: i64, to: i64) -> Vec<i64> {
 }
 
 /// When the pulses of a meter's readings were sampled.
-fn sampled(readings: &[Reading], from: i64) -> Vec<i64> {
+pub fn sampled(readings: &[Reading], from: i64) -> Vec<i64> {
     readings.iter().filter_map(|reading| Some(reading.pulses?.at.0)).filter(|at| *at >= from).collect()
 }
 
 /// What many kills did.
 #[derive(Debug, Default)]
-struct Seen {
-    kills: u64,
+pub struct Seen {
+    pub kills: u64,
     /// Before anything was stored in that life.
-    before_anything: u64,
-    readings: usize,
+    pub before_anything: u64,
+    pub readings: usize,
     /// The longest stretch of answers that a kill took, ms.
-    most_lost_ms: i64,
+    pub most_lost_ms: i64,
     /// Answers older than what a kill took, and not stored.
-    missing: usize,
+    pub missing: usize,
     /// Answers that the daemon itself called faults, since the machine was too busy.
-    faults: usize,
+    pub faults: usize,
 }
 
-/// Looks at the store after a kill at `killed` of a life that began at `born`.
-fn look(shed: &Shed, born: i64, killed: i64, seen: &mut Seen) {
+/// Looks at the store after a kill at `killed` of a life that began at `born`; it may have taken `bound_ms` of answers.
+pub fn look(shed: &Shed, born: i64, killed: i64, bound_ms: i64, seen: &mut Seen) {
     let path = shed.path("kestrel.db");
     if !path.exists() {
         seen.before_anything += 1;
@@ -89,12 +89,12 @@ fn look(shed: &Shed, born: i64, killed: i64, seen: &mut Seen) {
         let stored = sampled(&readings, born);
         let Some(last) = stored.last() else {
             let lived = answered.last().map_or(0, |last| last - answered[0]);
-            assert!(lived <= BOUND_MS, "{meter}: {lived} ms of answers, and nothing is stored");
+            assert!(lived <= bound_ms, "{meter}: {lived} ms of answers, and nothing is stored");
             seen.before_anything += u64::from(meter == METERS[0]);
             continue;
         };
         let lost = answered.last().map_or(0, |newest| newest - last);
-        assert!(lost <= BOUND_MS, "{meter}: {lost} ms were lost");
+        assert!(lost <= bound_ms, "{meter}: {lost} ms were lost");
         seen.most_lost_ms = seen.most_lost_ms.max(lost);
         let older = answered.iter().filter(|at| **at <= *last);
         let missing = older.filter(|at| !stored.iter().any(|it| (*it - **at).abs() < PERIOD_MS * 3 / 4)).count();
@@ -124,19 +124,7 @@ fn look(shed: &Shed, born: i64, killed: i64, seen: &mut Seen) {
 #[test]
 fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
     let kills = std::env::var("TALLYWELL_KILLS").map_or(10, |kills| kills.parse().unwrap());
-    let shed = Shed::with(
-        |site| site.replace("every = \"1s\"", "every = \"200ms\"").replace("baud = 19200", "baud = 115200"),
-        |scenario| {
-            let wrong = scenario.find("goes_wrong").unwrap();
-            let end = wrong + scenario[wrong..].find('\n').unwrap();
-            let healthy = format!("{}{}", &scenario[..wrong], &scenario[end..]);
-            healthy
-                .replace("baud = 19200", "baud = 115200")
-                .replace("flow.points = [[0, 0], [8, 0], [14, 11], [60, 13.5], [66, 0], [90, 0], [95, 12], [118, 9], [124, 0]]",
-                    "goes_wrong = [{ begins = \"0s\", what = { code = \"pulse-weight\", ratio = 0.5 } }]\nflow.constant_l_s = 15")
-                .replace("flow.repeats_after = \"130s\"\n", "")
-        },
-    );
+    let shed = Shed::steady();
     // The moments come from a simple generator with a known seed: x -> 48271 x mod (2^31 - 1), Park and Miller 1988.
     let mut state: u64 = std::env::var("TALLYWELL_SEED").map_or(20_260, |seed| seed.parse().unwrap());
     let mut seen = Seen::default();
@@ -155,7 +143,7 @@ fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
         daemon.wait().unwrap();
         assert!(alive, "it ended by itself:\n{}", shed.log());
         seen.kills += 1;
-        look(&shed, born, killed, &mut seen);
+        look(&shed, born, killed, BOUND_MS, &mut seen);
     }
     // And one that may live: it opens the store, goes on, and is told to end.
     let born = steady_ms();
@@ -174,7 +162,7 @@ fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
     let killed = steady_ms();
     kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
     assert!(daemon.wait().unwrap().success(), "{}", shed.log());
-    look(&shed, born, killed, &mut seen);
+    look(&shed, born, killed, BOUND_MS, &mut seen);
     let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
     let opened = store.disagreements(Some("bore-2"), Span::ALL).unwrap()[0].disagreement.opened.steady.0;
     println!(

@@ -3,8 +3,10 @@
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
 mod any_bytes;
+mod clock;
 mod file_modes;
 mod kills;
+mod power_cut;
 mod shed;
 #[path = "../fuzz/subjects/mod.rs"]
 mod subjects;

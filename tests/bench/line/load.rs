@@ -2,9 +2,10 @@
 
 use std::fmt::Write as _;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
+use super::machine::{processor_time, resident_mib};
 use super::poll::{REGISTERS, wire};
 
 const DEVICES: u8 = 32;
@@ -69,23 +70,4 @@ fn write_site(folder: &Path) {
     }
     std::fs::write(folder.join("map.toml"), map).unwrap();
     std::fs::write(folder.join("site.toml"), site).unwrap();
-}
-
-/// User and system time of a process (proc(5), `stat`, fields 14 and 15), in the kernel's ticks of a hundredth of a second.
-fn processor_time(process: &Child) -> Option<Duration> {
-    let stat = std::fs::read_to_string(format!("/proc/{}/stat", process.id())).ok()?;
-    let fields: Vec<&str> = stat.rsplit_once(')')?.1.split_whitespace().collect();
-    if fields.first() == Some(&"Z") {
-        return None;
-    }
-    let ticks: u64 = fields.get(11)?.parse::<u64>().ok()? + fields.get(12)?.parse::<u64>().ok()?;
-    Some(Duration::from_millis(10 * ticks))
-}
-
-/// Resident memory (proc(5), `status`, `VmRSS`).
-fn resident_mib(process: &Child) -> Option<f64> {
-    let status = std::fs::read_to_string(format!("/proc/{}/status", process.id())).ok()?;
-    let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
-    let kib: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
-    Some(kib / 1024.0)
 }

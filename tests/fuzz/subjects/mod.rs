@@ -3,6 +3,7 @@
 
 #![allow(dead_code, reason = "each fuzz target uses one of them")]
 
+pub mod cutter;
 pub mod frames;
 pub mod maps;
 pub mod readings;

@@ -1,0 +1,206 @@
+//! How well the polling of masters that no one here wrote is followed in real time, and what that costs.
+//!
+//! `cargo bench --bench listen [-- --seconds N] [-- --short]`: pymodbus and libmodbus (`tests/setup.sh` installs them), ten
+//! registers a request and one, repetitions and none, every reply sound and one frame in ten bad, at 9600 to 115200, in
+//! lumps of 1 to 64 bytes. A run in which the simulated wire itself was late is marked: the listener was kept waiting, too.
+
+#![expect(clippy::unwrap_used, reason = "a benchmark that cannot be set up has to fail")]
+
+#[path = "line/machine.rs"]
+mod machine;
+#[path = "../listen/rig.rs"]
+#[allow(dead_code, reason = "the tests use more of it")]
+mod rig;
+
+use std::fmt::Write as _;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+
+use rig::{Case, DEVICES, Master, Outcome, REGISTERS};
+use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
+use tallywell_sim::wire::Ears;
+
+/// What is promised.
+const LEAST_SHARE: f64 = 0.999;
+const MOST_PROCESSOR: f64 = 0.02;
+/// A wire that is late by so much says that the machine is busy.
+const BUSY: Duration = Duration::from_millis(3);
+/// The start of the daemon is not what is measured.
+const WARM_UP: Duration = Duration::from_secs(3);
+
+fn main() {
+    let mut seconds = 20;
+    let mut bauds = vec![9_600, 19_200, 38_400, 115_200];
+    let mut arguments = std::env::args().skip(1);
+    while let Some(argument) = arguments.next() {
+        match argument.as_str() {
+            "--bench" => {}
+            "--seconds" => seconds = arguments.next().and_then(|text| text.parse().ok()).unwrap(),
+            "--short" => (seconds, bauds) = (5, vec![38_400]),
+            other => panic!("{other}: only --seconds N and --short are known"),
+        }
+    }
+    let length = Duration::from_secs(seconds);
+    println!("Listening beside another master, {seconds} s a run, {DEVICES} devices of {REGISTERS} registers");
+    println!("master      baud  registers  bad frames  lumps   good replies     used  wrong  sent  processor");
+    let mut all = Sum::default();
+    for master in [Master::Libmodbus, Master::Pymodbus] {
+        for &baud in &bauds {
+            for (place, at_a_time) in [10, 1].into_iter().enumerate() {
+                for bad in [0.0, 0.1] {
+                    let lumps = [(1, 64), (1, 1), (64, 64), (8, 14)][place * 2 + usize::from(bad > 0.0)];
+                    let case = case(master, baud, at_a_time, bad, lumps, length);
+                    let outcome = rig::run(&case);
+                    println!("{}", row(&case, bad, &outcome));
+                    all.add(bad, &outcome);
+                }
+            }
+        }
+    }
+    all.tell();
+    daemon(length);
+}
+
+fn case(master: Master, baud: u32, at_a_time: u16, bad: f64, lumps: (usize, usize), length: Duration) -> Case {
+    let part = bad / 10.0;
+    // Half of the bad frames are bad on the wire, for everybody; the other half is heard wrong by the listener alone.
+    let kinds = [
+        FaultKind::FlippedBits(2),
+        FaultKind::Burst,
+        FaultKind::Short,
+        FaultKind::ByteCountUp(CheckSum::Stale),
+        FaultKind::Lost,
+    ];
+    Case {
+        ears: Ears { lumps, hold: Duration::from_millis(4), spoiled: bad / 2.0, seed: u64::from(baud) },
+        faults: kinds.into_iter().map(|kind| Fault::always(kind, part)).collect(),
+        retries: if bad > 0.0 { 2 } else { 0 },
+        ..Case::healthy(master, baud, at_a_time, length)
+    }
+}
+
+fn row(case: &Case, bad: f64, outcome: &Outcome) -> String {
+    let Outcome { used, good, wrong, sent, late, processor, .. } = outcome;
+    let mut row =
+        format!("{:<10}{:>6}{:>11}{:>10.0} %", format!("{:?}", case.master), case.baud, case.at_a_time, bad * 100.0);
+    let lumps = format!("{}-{}", case.ears.lumps.0, case.ears.lumps.1);
+    write!(
+        row,
+        "{lumps:>7}{good:>15}{:>7.2} %{:>7}{sent:>6}{:>9.2} %",
+        *used as f64 / *good as f64 * 100.0,
+        wrong.len(),
+        processor * 100.0
+    )
+    .unwrap();
+    if *late > BUSY {
+        write!(row, "  busy: the wire was late by {:.1} ms", late.as_secs_f64() * 1e3).unwrap();
+    }
+    row
+}
+
+/// All runs together.
+#[derive(Default)]
+struct Sum {
+    /// Of the healthy lines, and of the bad ones.
+    used: [u64; 2],
+    good: [u64; 2],
+    wrong: usize,
+    sent: u64,
+    processor: f64,
+}
+
+impl Sum {
+    fn add(&mut self, bad: f64, outcome: &Outcome) {
+        let which = usize::from(bad > 0.0);
+        self.used[which] += outcome.used;
+        self.good[which] += outcome.good;
+        self.wrong += outcome.wrong.len();
+        self.sent += outcome.sent;
+        self.processor = self.processor.max(outcome.processor);
+    }
+
+    fn tell(&self) {
+        for (which, what) in [(0, "no frame bad"), (1, "one frame in ten bad")] {
+            let share = self.used[which] as f64 / self.good[which] as f64;
+            println!(
+                "{what}: {} of {} good replies used, {:.2} %  (at least {} %)  {}",
+                self.used[which],
+                self.good[which],
+                share * 100.0,
+                LEAST_SHARE * 100.0,
+                verdict(share >= LEAST_SHARE)
+            );
+        }
+        println!("wrong values: {}  {}", self.wrong, verdict(self.wrong == 0));
+        println!("bytes sent: {}  {}", self.sent, verdict(self.sent == 0));
+        println!(
+            "processor of the listener's thread, the worst run: {:.2} % of a core  (under {} %)  {}",
+            self.processor * 100.0,
+            MOST_PROCESSOR * 100.0,
+            verdict(self.processor < MOST_PROCESSOR)
+        );
+    }
+}
+
+const fn verdict(reached: bool) -> &'static str {
+    if reached { "reached" } else { "MISSED" }
+}
+
+/// The whole daemon beside a master that never pauses, on the quickest line.
+fn daemon(length: Duration) {
+    let case = Case::healthy(Master::Libmodbus, 115_200, 10, length + WARM_UP * 2);
+    let folder = tempfile::tempdir().unwrap();
+    let (link, listener) = (folder.path().join("port"), folder.path().join("listener"));
+    let rig = rig::overheard(&case, &link, &listener);
+    write_site(folder.path());
+    let mut daemon = Command::new(env!("CARGO_BIN_EXE_tallywell"))
+        .args(["run", "--config", "site.toml"])
+        .current_dir(folder.path())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let master = rig::start_peer(&case, &link, DEVICES, REGISTERS);
+    std::thread::sleep(WARM_UP);
+    let before = (machine::processor_time(&daemon).unwrap(), requests(&rig), Instant::now());
+    std::thread::sleep(length);
+    let used = machine::processor_time(&daemon).unwrap() - before.0;
+    let (asked, elapsed) = (requests(&rig) - before.1, before.2.elapsed().as_secs_f64());
+    let memory = machine::resident_mib(&daemon).unwrap();
+    daemon.kill().unwrap();
+    daemon.wait().unwrap();
+    master.stop();
+    let sent = rig.witnessed(|seen| seen.bytes_from_listener);
+    println!(
+        "the whole daemon at 115200, {:.0} replies a second read and judged: {:.2} % of a core, {memory:.1} MiB, {sent} bytes sent",
+        asked as f64 / elapsed,
+        used.as_secs_f64() / elapsed * 100.0,
+    );
+}
+
+fn requests(rig: &tallywell_sim::rig::Rig) -> u64 {
+    rig.witnessed(|seen| seen.requests)
+}
+
+fn write_site(folder: &Path) {
+    let mut map = String::new();
+    for (register, unit) in (0..REGISTERS).zip(["L/s", "L"].into_iter().cycle()) {
+        let entry = format!("[entry.value_{register}]\ntable = \"holding\"\naddress = {register}\n");
+        write!(map, "{entry}type = \"u16\"\nunit = \"{unit}\"\n").unwrap();
+    }
+    let mut site =
+        "site = \"Bench\"\n[store]\npath = \"bench.db\"\n[line.shed]\nport = \"listener\"\nmode = \"listen\"\n\
+                    baud = 115200\nparity = \"none\"\nstop_bits = 2\n"
+            .to_owned();
+    for address in 1..=DEVICES {
+        write!(
+            site,
+            "[device.unit-{address}]\nline = \"shed\"\naddress = {address}\nmap = \"map.toml\"\nevery = \"100ms\"\n\
+             [meter.meter-{address}]\nflow = \"unit-{address}.value_0\"\ntotal = \"unit-{address}.value_1\"\n"
+        )
+        .unwrap();
+    }
+    std::fs::write(folder.join("map.toml"), map).unwrap();
+    std::fs::write(folder.join("site.toml"), site).unwrap();
+}
