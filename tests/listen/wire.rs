@@ -20,6 +20,8 @@ const LEAST_SHARE_WHEN_BUSY: f64 = 0.9;
 fn is_followed(case: &Case) -> Outcome {
     let outcome = run(case);
     assert_eq!(outcome.sent, 0, "nothing is ever sent");
+    // How little it takes is told by `cargo bench --bench listen`; one that spins takes all.
+    assert!(outcome.processor < 0.5, "the listener took {} of a core", outcome.processor);
     assert_eq!(outcome.wrong, Vec::<String>::new(), "{case:?}");
     assert!(outcome.good > 20, "{} good replies passed", outcome.good);
     let Outcome { used, good, .. } = outcome;
