@@ -221,6 +221,12 @@ impl Writer {
         self.queue.flush(patience)
     }
 
+    /// For whoever waits for the disk while the writer is used by others.
+    #[must_use]
+    pub fn flusher(&self) -> Flusher {
+        Flusher { queue: Arc::clone(&self.queue) }
+    }
+
     /// Puts everything on the disk and ends. Returns how the writer was at its end.
     #[must_use]
     pub fn close(mut self) -> Health {
@@ -235,6 +241,20 @@ impl Writer {
         {
             tracing::error!("the store's thread ended in a panic; what waited is lost");
         }
+    }
+}
+
+/// Waits for the disk.
+#[derive(Clone, Debug)]
+pub struct Flusher {
+    queue: Arc<Queue>,
+}
+
+impl Flusher {
+    /// Puts everything on the disk now; false if it is not there within `patience`.
+    #[must_use]
+    pub fn flush(&self, patience: Duration) -> bool {
+        self.queue.flush(patience)
     }
 }
 

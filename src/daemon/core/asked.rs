@@ -1,5 +1,7 @@
 //! What other commands ask of a running daemon, through its socket.
 
+use std::time::Duration;
+
 use serde_json::json;
 use tallywell_witness::declared::Table;
 use tallywell_witness::plan::Request as PlanRequest;
@@ -10,6 +12,9 @@ use crate::daemon::sources::Sources;
 use crate::line::once::{Wanted, identify_through, read_through};
 use crate::line::request::UnitAddress;
 use crate::store::log::{Note, NoteKind};
+
+/// A disk that takes longer has trouble, and whoever wrote a note should know.
+const NOTE_ON_DISK_WITHIN: Duration = Duration::from_secs(5);
 
 impl Core {
     pub(super) fn asked(&mut self, asked: Asked, sources: &Sources) {
@@ -29,7 +34,16 @@ impl Core {
                         NoteKind::Remark { .. } | NoteKind::Reading { .. } | NoteKind::Trial { .. } => true,
                     };
                     self.writer.note(note);
-                    asked.value(json!({ "kept": true }));
+                    let disk = self.writer.flusher();
+                    // Who is told that a note is kept may look for it the next moment. On a thread of its own, because
+                    // nothing else here may wait for a disk.
+                    tokio::task::spawn_blocking(move || {
+                        if disk.flush(NOTE_ON_DISK_WITHIN) {
+                            asked.value(json!({ "kept": true }));
+                        } else {
+                            asked.refuse("the disk takes nothing now; the note waits in memory until it does");
+                        }
+                    });
                 }
                 Err(error) => asked.refuse(format!("not a note: {error}")),
             },
