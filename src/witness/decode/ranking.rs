@@ -4,10 +4,10 @@
 //! one it jumps by powers of two, because its quick bits stand where its slow ones should. A flow moves about a mean, a
 //! total never falls and climbs as fast as the flow says, a setting stands still on a plain number.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::plausible::{TYPES, is_plausible, unscaled};
-use super::{Candidate, decode};
+use super::{Candidate, decode, pattern};
 use crate::declared::{ByteOrder, ValueType, WordOrder};
 use crate::units::Seconds;
 
@@ -45,6 +45,16 @@ pub struct Ranked {
 }
 
 impl Ranked {
+    const fn order(&self) -> Order {
+        (self.candidate.word_order, self.candidate.byte_order)
+    }
+
+    /// True if it shares no register with another.
+    fn is_beside(&self, other: &Self) -> bool {
+        let (mine, its) = (self.words(), other.words());
+        mine.end <= its.start || its.end <= mine.start
+    }
+
     /// The words that it takes, of those observed.
     fn words(&self) -> std::ops::Range<usize> {
         let first = self.candidate.word;
@@ -62,22 +72,65 @@ pub fn rank(observations: &[Observation]) -> Vec<Ranked> {
         for value_type in TYPES {
             for (word_order, byte_order) in orders(value_type) {
                 let shape = Candidate { word, value_type, word_order, byte_order, value: f64::NAN };
-                ranked.extend(series(observations, width, shape).and_then(|series| judged(shape, &series)));
+                let judged = series(observations, width, shape).and_then(|series| judged(shape, &series));
+                ranked.extend(judged.map(|it| it.with_halves_looked_at(observations)));
             }
         }
     }
-    let flows: Vec<f64> =
-        ranked.iter().filter(|it| it.likeness == Likeness::Flow).map(|it| it.candidate.value).collect();
+    let flows: Vec<Ranked> =
+        ranked.iter().filter(|it| it.likeness == Likeness::Flow && it.score > 0.3).copied().collect();
+    let lasted =
+        observations.last().map_or(0.0, |last| last.at.0) - observations.first().map_or(0.0, |first| first.at.0);
     for total in ranked.iter_mut().filter(|it| it.likeness == Likeness::Total) {
-        if flows.iter().any(|flow| climbs_with(total.rise_per_second, *flow)) {
+        let seen_to =
+            SEEN_TO + if total.candidate.value_type.is_float() { 0.0 } else { 1.0 / (total.rise_per_second * lasted) };
+        let is_its_flow =
+            |flow: &&Ranked| flow.is_beside(total) && (in_order(total, flow.order()) || in_order(flow, total.order()));
+        if flows
+            .iter()
+            .filter(is_its_flow)
+            .any(|flow| climbs_with(total.rise_per_second, flow.candidate.value, seen_to))
+        {
             total.score += 0.2;
         }
     }
     for it in &mut ranked {
         it.score = it.score.clamp(0.0, 1.0);
     }
+    if let Some(order) = likeliest_order(&ranked) {
+        for it in ranked.iter_mut().filter(|it| !in_order(it, order)) {
+            it.score *= OF_ANOTHER_ORDER;
+        }
+    }
     ranked.sort_by(|one, other| other.score.total_cmp(&one.score));
     ranked
+}
+
+/// A device has one order for all its values: what looks right in another one looks so by chance.
+const OF_ANOTHER_ORDER: f64 = 0.4;
+
+/// The order of a device's registers, and of the bytes in each.
+type Order = (WordOrder, ByteOrder);
+
+/// True if a decoding goes with a device's order; one register has no order of registers.
+fn in_order(it: &Ranked, (word_order, byte_order): Order) -> bool {
+    let shape = it.candidate;
+    shape.byte_order == byte_order && (shape.word_order == word_order || shape.value_type.width() == 1)
+}
+
+/// The best division in one order, and how much it is worth.
+fn division_in(ranked: &[Ranked], order: Order) -> (f64, Vec<Ranked>) {
+    let (worth, layout) = best_division(ranked.iter().filter(|it| in_order(it, order)));
+    (if order.0 == WordOrder::LowFirst { worth * LOW_FIRST_IS_RARER } else { worth }, layout)
+}
+
+/// The order in which the registers, divided as well as can be, look most like something; nothing if two do alike.
+fn likeliest_order(ranked: &[Ranked]) -> Option<Order> {
+    let mut worth: Vec<(f64, Order)> =
+        orders(ValueType::U32).map(|order| (division_in(ranked, order).0, order)).collect();
+    worth.sort_by(|(one, _), (other, _)| other.total_cmp(one));
+    let (best, next) = (worth.first()?, worth.get(1)?);
+    (best.0 > next.0).then_some(best.1)
 }
 
 /// The likeliest decodings that do not share registers, by address: a first map.
@@ -88,15 +141,7 @@ pub fn rank(observations: &[Observation]) -> Vec<Ranked> {
 #[must_use]
 pub fn likely_layout(ranked: &[Ranked]) -> Vec<Ranked> {
     let all_orders = orders(ValueType::U32);
-    let layouts = all_orders.map(|(word_order, byte_order)| {
-        let in_order = ranked.iter().filter(|it| {
-            let shape = it.candidate;
-            shape.byte_order == byte_order && (shape.word_order == word_order || shape.value_type.width() == 1)
-        });
-        let (worth, layout) = best_division(in_order);
-        let preference = if word_order == WordOrder::LowFirst { LOW_FIRST_IS_RARER } else { 1.0 };
-        (worth * preference, layout)
-    });
+    let layouts = all_orders.map(|order| division_in(ranked, order));
     let best = layouts.max_by(|(one, _), (other, _)| one.total_cmp(other));
     best.map(|(_, layout)| layout).unwrap_or_default()
 }
@@ -139,7 +184,7 @@ fn best_division<'a>(candidates: impl Iterator<Item = &'a Ranked>) -> (f64, Vec<
     (best[width].0, layout)
 }
 
-fn orders(value_type: ValueType) -> impl Iterator<Item = (WordOrder, ByteOrder)> {
+fn orders(value_type: ValueType) -> impl Iterator<Item = Order> {
     let both = [WordOrder::HighFirst, WordOrder::LowFirst];
     let words = if value_type.width() == 1 { &both[..1] } else { &both[..] }.to_vec();
     words.into_iter().flat_map(|words| [ByteOrder::Big, ByteOrder::Little].map(|bytes| (words, bytes)))
@@ -193,17 +238,22 @@ fn judged(shape: Candidate, series: &[(f64, f64)]) -> Option<Ranked> {
     let growth = (last - first) / largest;
     if steps.iter().all(|step| *step >= 0.0) && moves >= 2 && growth < LARGEST_GROWTH && first >= 0.0 {
         let rise = (last - first) / (last_at - first_at).max(f64::MIN_POSITIVE);
-        return looks(Likeness::Total, 0.45 + 0.35 * steadiness(series), rise);
+        let magnitude = if rise < FASTEST_CLIMB { 1.0 } else { 0.2 };
+        return looks(Likeness::Total, magnitude * (0.45 + 0.35 * steadiness(series)), rise);
     }
     let spread = (highest - smallest) / largest;
     if spread > LARGEST_SPREAD {
         return None;
     }
     let kind = if shape.value_type.is_float() { 1.0 } else { 0.5 };
-    let magnitude = if FLOW_MAGNITUDES.contains(&largest) { 1.0 } else { 0.3 };
+    let backwards = if highest < 0.0 { 0.8 } else { 1.0 };
+    let magnitude = if FLOW_MAGNITUDES.contains(&largest) { backwards } else { 0.3 };
     let borrowed = if shape.value_type == ValueType::F32 && lower_half_is_empty(series) { 0.5 } else { 1.0 };
     looks(Likeness::Flow, kind * magnitude * borrowed * (0.6 + 0.2 * (1.0 - spread / LARGEST_SPREAD)), 0.0)
 }
+
+/// A total climbs no faster a second, even in small units.
+const FASTEST_CLIMB: f64 = 1e5;
 
 /// A flow lies between these in any unit that people use.
 const FLOW_MAGNITUDES: std::ops::Range<f64> = 1e-3..1e6;
@@ -212,6 +262,39 @@ const FLOW_MAGNITUDES: std::ops::Range<f64> = 1e-3..1e6;
 fn lower_half_is_empty(series: &[(f64, f64)]) -> bool {
     series.iter().all(|(_, value)| (*value as f32).to_bits().trailing_zeros() >= 16)
 }
+
+impl Ranked {
+    /// A wide value is doubtful where its halves are better explained one by one.
+    fn with_halves_looked_at(mut self, observations: &[Observation]) -> Self {
+        let shape = self.candidate;
+        let entry = unscaled(shape.value_type, shape.word_order, shape.byte_order);
+        let mut patterns = observations.iter().filter_map(|it| pattern(&entry, &it.words[self.words()]));
+        self.score *= match shape.value_type {
+            ValueType::F64 => {
+                // The low bits of a float that moves move all; those of a neighbour that moves keep its sign and exponent.
+                let tops: BTreeSet<u64> = patterns.map(|bits| (bits >> 24) & 0xFF).collect();
+                if tops.len() >= TOPS_OF_A_MOVING_FLOAT.min(observations.len()) { 1.8 } else { 0.7 }
+            }
+            ValueType::U64 | ValueType::I64 => {
+                let highs: BTreeSet<u64> = patterns.map(|bits| bits >> 32).collect();
+                if highs.len() == 1 && !highs.contains(&0) { 0.4 } else { 1.0 }
+            }
+            ValueType::U32 | ValueType::I32 => {
+                #[expect(clippy::cast_possible_truncation, reason = "two registers")]
+                let is_float = |bits: u64| FLOATS_OF_INSTRUMENTS.contains(&f32::from_bits(bits as u32));
+                if patterns.all(is_float) { 0.5 } else { 1.0 }
+            }
+            _ => 1.0,
+        };
+        self
+    }
+}
+
+/// So many different bytes are in the middle of a 64-bit float that moved as often or more.
+const TOPS_OF_A_MOVING_FLOAT: usize = 4;
+
+/// Whole numbers with the bits of such a float are beyond a thousand million, where few totals are.
+const FLOATS_OF_INSTRUMENTS: std::ops::Range<f32> = 0.01..1e7;
 
 /// True if a 64-bit whole number would do with 32: it is then one of 32, and its neighbours are something else.
 fn upper_half_is_unused(shape: Candidate, largest: f64) -> bool {
@@ -257,7 +340,7 @@ fn stands_on_a_plain_number(value_type: ValueType, value: f64) -> f64 {
     }
     let shortest = if value_type == ValueType::F32 { format!("{:e}", value as f32) } else { format!("{value:e}") };
     let digits = shortest.split('e').next().unwrap_or_default().chars().filter(char::is_ascii_digit).count();
-    let middling = (1e-4..1e6).contains(&value.abs());
+    let middling = (1e-4..1e6).contains(&value);
     match (digits, middling) {
         (0..=4, true) => 0.6,
         (5..=6, true) => 0.35,
@@ -266,10 +349,15 @@ fn stands_on_a_plain_number(value_type: ValueType, value: f64) -> f64 {
     }
 }
 
-/// What a flow in one unit makes a total in another climb by, per second: L/s, m3/h, L/min with L or m3, and tenths.
-const RISE_PER_FLOW: [f64; 7] = [1.0, 0.001, 1.0 / 3.6, 1.0 / 3600.0, 1.0 / 60.0, 10.0, 100.0];
+/// What a flow in one unit makes a total in another climb by, per second: L/s, m3/h, L/min with L or m3, and either in
+/// tenths or hundredths.
+const RISE_PER_FLOW: [f64; 10] =
+    [1.0, 0.001, 1.0 / 3.6, 1.0 / 3600.0, 1.0 / 60.0, 1.0 / 60_000.0, 10.0, 100.0, 0.1, 0.01];
 
-/// True if a total's climb is what a flow makes, within what a few seconds tell.
-fn climbs_with(rise_per_second: f64, flow: f64) -> bool {
-    RISE_PER_FLOW.iter().any(|factor| (rise_per_second / (factor * flow) - 1.0).abs() < 0.1)
+/// A climb in a few seconds tells a flow that moves within this share; a whole number, to a count more.
+const SEEN_TO: f64 = 0.1;
+
+/// True if a total's climb is what a flow makes, within a share of it.
+fn climbs_with(rise_per_second: f64, flow: f64, seen_to: f64) -> bool {
+    RISE_PER_FLOW.iter().any(|factor| (rise_per_second / (factor * flow) - 1.0).abs() < seen_to)
 }
