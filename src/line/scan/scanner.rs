@@ -425,6 +425,9 @@ impl Scanner<'_> {
                     kept.refusal = Some(code);
                     return Ok(None);
                 }
+                // The first question comes after others for other units, and a device that reads along may take it for the
+                // reply to one of those.
+                Err(Fault::Timeout) if kept.replies == 0 => {}
                 // Many devices say nothing to functions that they do not know.
                 Err(Fault::Timeout) => return Ok(None),
                 Err(_) if self.is_broken_reply(&asked.unfit, unit) => {
