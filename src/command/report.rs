@@ -7,7 +7,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use serde_json::json;
+use serde_json::{Value, json};
 use tallywell_witness::declared::{Meter, Site, Source};
 use tallywell_witness::units::WallMillis;
 
@@ -15,7 +15,7 @@ use super::period::{self, PeriodArguments};
 use super::timing::{self, Summed};
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument, whole_file};
 use crate::daemon::naming::{NamingError, explain_stored};
-use crate::face::report::{Declaration, DeviceFigures, LineFigures, Observer, Report, page};
+use crate::face::report::{Declaration, DeviceFigures, LineFigures, Observer, Page, Report, page};
 use crate::record::format_instant;
 use crate::site::{self, Loaded};
 use crate::store::evidence::sha256;
@@ -95,43 +95,52 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         prepared: period::now(),
         program: format!("tallywell {}", env!("CARGO_PKG_VERSION")),
     };
-    let page = page(&report);
-    whole_file::write(&arguments.out, |out| Ok(out.write_all(page.html.as_bytes())?))?;
-    let whole = sha256(page.html.as_bytes());
-    hand_out(path, &arguments.meter, &arguments.out, &whole);
-    let mut out = std::io::stdout().lock();
-    match arguments.format.format {
-        Format::Json => {
-            let answer = json!({
-                "file": arguments.out,
-                "sha256": whole,
-                "content_sha256": page.content_sha256,
-                "meter": arguments.meter,
-                "from": format_instant(span.0),
-                "to": format_instant(span.1),
-                "verdict": explanation.verdict,
-            });
-            writeln!(out, "{answer:#}")?;
-        }
-        Format::Text => {
-            writeln!(out, "{}: {} readings of {}", arguments.out.display(), report.seen.readings, arguments.meter)?;
-            writeln!(out, "SHA-256 {whole}")?;
-            writeln!(out, "The hash is kept in the store; the page says how to check its own content.")?;
-        }
-    }
-    Ok(Outcome::Good)
+    let more = json!({
+        "from": format_instant(span.0),
+        "to": format_instant(span.1),
+        "verdict": explanation.verdict,
+    });
+    let words = [
+        &format!("{} readings of {}", report.seen.readings, arguments.meter),
+        "The hash is kept in the store; the page says how to check its own content.",
+    ];
+    hand_over(arguments, path, &page(&report), more, words)
 }
 
-fn hand_out(store: &Path, meter: &str, file: &Path, sha256: &str) {
+/// Writes the page, keeps its hash, and says so. `more` is what the JSON document says beside file and hashes; `words` are what
+/// the page holds, and what to do with it.
+fn hand_over(arguments: &Arguments, store: &Path, page: &Page, more: Value, words: [&str; 2]) -> CommandResult {
+    whole_file::write(&arguments.out, |out| Ok(out.write_all(page.html.as_bytes())?))?;
+    let whole = sha256(page.html.as_bytes());
     let handed_out = HandedOut {
         at: period::now(),
-        what: format!("report {}", file.display()),
-        meter: meter.to_owned(),
-        sha256: sha256.to_owned(),
+        what: format!("report {}", arguments.out.display()),
+        meter: arguments.meter.clone(),
+        sha256: whole.clone(),
     };
     if let Err(error) = store::keep_handed_out(store, &handed_out) {
         tracing::warn!("the file's hash could not be kept in the store: {error}");
     }
+    let mut out = std::io::stdout().lock();
+    match arguments.format.format {
+        Format::Json => {
+            let mut answer = json!({
+                "file": arguments.out,
+                "sha256": whole,
+                "content_sha256": page.content_sha256,
+                "meter": arguments.meter,
+            });
+            if let (Value::Object(answer), Value::Object(more)) = (&mut answer, more) {
+                answer.extend(more);
+            }
+            writeln!(out, "{answer:#}")?;
+        }
+        Format::Text => {
+            let [holds, next] = words;
+            writeln!(out, "{}: {holds}\nSHA-256 {whole}\n{next}", arguments.out.display())?;
+        }
+    }
+    Ok(Outcome::Good)
 }
 
 /// The lines that the meter's witnesses hang on.

@@ -10,3 +10,6 @@ pub mod plot;
 pub mod report;
 pub mod state;
 pub mod told;
+
+/// What page and report look alike in.
+const LOOK: &str = include_str!("look.css");

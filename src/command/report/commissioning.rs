@@ -1,19 +1,16 @@
 //! `report --commissioning`: the sheet of one meter, with its last trial run.
 
-use std::io::Write;
-
 use serde_json::json;
 use tallywell_witness::plan::{PlanError, line_plan};
 use tallywell_witness::sizing;
 use tallywell_witness::trial::record::Trial;
 use tallywell_witness::units::WallMillis;
 
-use super::{Arguments, declarations, hand_out, hangs_on, lines};
-use crate::command::{CommandResult, Format, Outcome, period, timing, whole_file};
+use super::{Arguments, declarations, hand_over, hangs_on, lines};
+use crate::command::{CommandResult, period, timing};
 use crate::face::report::commissioning::{PlannedLine, Sheet, sheet};
 use crate::site;
 use crate::store::StoreReader;
-use crate::store::evidence::sha256;
 use crate::store::log::NoteKind;
 
 /// Makes the sheet.
@@ -65,29 +62,12 @@ pub(super) fn run(arguments: &Arguments) -> CommandResult {
         facts: &facts,
         trial: trial.clone(),
     });
-    whole_file::write(&arguments.out, |out| Ok(out.write_all(made.html.as_bytes())?))?;
-    let whole = sha256(made.html.as_bytes());
-    hand_out(path, &arguments.meter, &arguments.out, &whole);
-    let mut out = std::io::stdout().lock();
-    match arguments.format.format {
-        Format::Json => {
-            let answer = json!({
-                "file": arguments.out,
-                "sha256": whole,
-                "content_sha256": made.content_sha256,
-                "meter": arguments.meter,
-                "trial": trial.map(|trial| trial.verdict),
-            });
-            writeln!(out, "{answer:#}")?;
-        }
-        Format::Text => {
-            let verdict = trial.map_or("no trial run yet", |trial| trial.verdict.word());
-            writeln!(out, "{}: commissioning of {}, trial run: {verdict}", arguments.out.display(), arguments.meter)?;
-            writeln!(out, "SHA-256 {whole}")?;
-            writeln!(out, "Print it on A4 and have it signed; the hash is kept in the store.")?;
-        }
-    }
-    Ok(Outcome::Good)
+    let verdict = trial.as_ref().map_or("no trial run yet", |trial| trial.verdict.word());
+    let words = [
+        &format!("commissioning of {}, trial run: {verdict}", arguments.meter),
+        "Print it on A4 and have it signed; the hash is kept in the store.",
+    ];
+    hand_over(arguments, path, &made, json!({ "trial": trial.map(|trial| trial.verdict) }), words)
 }
 
 /// A caution about the files as one sentence.

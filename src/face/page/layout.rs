@@ -10,10 +10,10 @@ use serde_json::json;
 use tallywell_witness::tally::Verdict;
 
 use super::negotiation::wants_json;
-use crate::face::plot;
 use crate::face::report::answer::sign;
 use crate::face::report::figures::instant;
 use crate::face::state::State;
+use crate::face::{LOOK, plot};
 use crate::store::evidence::sha256;
 
 /// What renews the page.
@@ -24,7 +24,7 @@ static STYLE_HASH: LazyLock<String> = LazyLock::new(|| short_hash(&style()));
 
 /// How it looks.
 pub(super) fn style() -> String {
-    format!("{}\n{}", plot::STYLE, include_str!("page.css"))
+    format!("{LOOK}\n{}\n{}", plot::STYLE, include_str!("page.css"))
 }
 
 fn short_hash(text: &str) -> String {

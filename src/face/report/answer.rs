@@ -127,7 +127,9 @@ fn remarks(tally: &TallyStanding) -> Vec<String> {
     if tally.step_count > 0 {
         let what = if tally.steps < 0 { "lost" } else { "gained" };
         let pulses = count(tally.steps.unsigned_abs());
-        all.push(format!("{pulses} pulses certainly {what} on balance, in {} steps.", count(tally.step_count)));
+        let steps =
+            if tally.step_count == 1 { "one step".to_owned() } else { format!("{} steps", count(tally.step_count)) };
+        all.push(format!("{pulses} pulses certainly {what} on balance, in {steps}."));
     }
     if tally.judged_s > 0.0 {
         let left_out = if tally.excluded_s > 0.5 {
@@ -139,7 +141,10 @@ fn remarks(tally: &TallyStanding) -> Vec<String> {
     }
     if tally.disagreements > 0 {
         let state = if tally.open { "the last still open" } else { "none open at the end" };
-        all.push(format!("{} disagreements in this time, {state}.", tally.disagreements));
+        all.push(match tally.disagreements {
+            1 => format!("One disagreement in this time, {}.", if tally.open { "still open" } else { "closed" }),
+            many => format!("{many} disagreements in this time, {state}."),
+        });
     }
     all.extend(tally.notes.iter().map(|note| sentence(note)));
     all

@@ -87,10 +87,10 @@ fn heading(sheet: &Sheet<'_>) -> Markup {
             h1 { "Meter " (sheet.facts.meter.name) ": commissioning sheet" }
             dl class="facts" {
                 @if let Some(trial) = &sheet.trial {
-                    dt { "Trial run" } dd { (instant(trial.began)) " to " (instant(trial.ended)) }
-                    @if let Some(by) = &trial.by { dt { "By" } dd { (by) } }
+                    div { dt { "Trial run" } dd { (instant(trial.began)) " to " (instant(trial.ended)) } }
+                    @if let Some(by) = &trial.by { div { dt { "By" } dd { (by) } } }
                 }
-                dt { "Sheet made" } dd { (instant(sheet.prepared)) " by " (sheet.program) }
+                div { dt { "Sheet made" } dd { (instant(sheet.prepared)) " by " (sheet.program) } }
             }
         }
     }
@@ -285,9 +285,10 @@ fn signatures(trial: Option<&Trial>) -> Markup {
                 }
             }
         }
-        p class="small" {
-            "Seals found unbroken:" span class="blank" {} "Receivers back in automatic:" span class="blank" {}
-            "Alarms and trips back in service:" span class="blank" {}
+        p class="small blanks" {
+            @for what in ["Seals found unbroken:", "Receivers back in automatic:", "Alarms and trips back in service:"] {
+                span { (what) span class="blank" {} } " "
+            }
         }
     }
 }

@@ -263,7 +263,8 @@ pub(super) fn files(declarations: &[Declaration]) -> Markup {
                     @for it in declarations {
                         tr {
                             td { (it.path) }
-                            td { code class="hash" { (it.sha256) } }
+                            @let (one_half, other_half) = it.sha256.split_at_checked(it.sha256.len() / 2).unwrap_or((&it.sha256, ""));
+                            td { code class="hash" { (one_half) wbr; (other_half) } }
                             td {
                                 @match it.since { Some(since) => { "since " (instant(since)) } None => "now" }
                                 @if !it.is_read_now { b { "; not the text that this report was made with" } }

@@ -19,7 +19,7 @@ pub(super) fn seen(report: &Report<'_>) -> Markup {
             @if seen.gap_count == 0 {
                 "No silence was longer than " (lasting(seen.gap_limit_s)) "."
             } @else {
-                (count(seen.gap_count)) " silences longer than " (lasting(seen.gap_limit_s)) ", "
+                (count(seen.gap_count)) @if seen.gap_count == 1 { " silence" } @else { " silences" } " longer than " (lasting(seen.gap_limit_s)) ", "
                 (lasting(seen.gap_seconds)) " together; the longest: "
                 @for (place, (end, silence)) in seen.gaps.iter().enumerate() {
                     @if place > 0 { ", " }

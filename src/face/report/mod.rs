@@ -30,7 +30,7 @@ use tallywell_witness::units::WallMillis;
 
 pub use seen::{Heard, Observer, Seen};
 
-use crate::face::plot;
+use crate::face::{LOOK, plot};
 use crate::store::evidence::sha256;
 use crate::store::log::{LoggedDisagreement, Note};
 use figures::instant;
@@ -181,9 +181,9 @@ fn heading(report: &Report<'_>) -> Markup {
             p class="site" { (report.site) }
             h1 { "Meter " (report.facts.meter.name) ": do its witnesses agree?" }
             dl class="facts" {
-                dt { "From" } dd { (instant(report.span.0)) }
-                dt { "To" } dd { (instant(report.span.1)) }
-                dt { "Made" } dd { (instant(report.prepared)) " by " (report.program) }
+                div { dt { "From" } dd { (instant(report.span.0)) } }
+                div { dt { "To" } dd { (instant(report.span.1)) } }
+                div { dt { "Made" } dd { (instant(report.prepared)) " by " (report.program) } }
             }
         }
     }
@@ -202,7 +202,7 @@ fn finished(title: &str, content: &Markup) -> Page {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 title { (title) }
-                style { (PreEscaped(plot::STYLE)) (PreEscaped(STYLE)) }
+                style { (PreEscaped(LOOK)) (PreEscaped(plot::STYLE)) (PreEscaped(STYLE)) }
             }
             body {
                 main { "\n" (PreEscaped(&content)) (closing::check(&content_sha256)) }

@@ -4,6 +4,7 @@ use super::count_tally::CountTally;
 use super::finding::{Between, TallyStanding, Verdict};
 use super::meter::MeterTallies;
 use super::pair::PairTally;
+use crate::units::figure;
 
 impl MeterTallies {
     /// Where each declared tally stands, in the order of [`Between::ALL`].
@@ -63,8 +64,8 @@ impl MeterTallies {
         let spacing = total.float_spacing();
         let mut notes = vec![format!(
             "Assumes that the meter keeps its total exactly, that no pulses had left it which a power loss took back from its total, \
-             and that a shown total lies within {:.6} L of the kept one.",
-            high.max(-low)
+             and that a shown total lies within {} L of the kept one.",
+            figure(high.max(-low), 3)
         )];
         if spacing > 0.5 * self.pulse_volume() {
             notes.push(format!(

@@ -195,9 +195,8 @@ pub(super) fn follows(case: &LoopCase<'_>, other: &OtherMeter) -> Option<Weighed
         .filter_map(|index| theirs[index].map(|(current, _)| (case.pairs[index].current - current).abs()))
         .collect();
     misses.sort_unstable_by(f64::total_cmp);
-    Some(Weighed { candidate, left }.with_evidence(format!(
-        "the current follows {}: half of the time within {:.3} mA of what its flow would make",
-        other.name,
-        misses.get(misses.len() / 2).copied().unwrap_or(f64::NAN)
-    )))
+    let how_near = misses
+        .get(misses.len() / 2)
+        .map_or_else(String::new, |half| format!(": half of the time within {half:.3} mA of what its flow would make"));
+    Some(Weighed { candidate, left }.with_evidence(format!("the current follows {}{how_near}", other.name)))
 }
