@@ -153,6 +153,48 @@ impl Case {
         Self::finish(draft, vec!["agreement"], Severity::Ordinary, seed)
     }
 
+    /// Meters that somebody else planned, with the site file that would have been written for them.
+    pub(crate) fn of_plans(
+        names: &[String],
+        plans: Vec<PointPlan>,
+        duration: f64,
+        sampling: Sampling,
+        seed: u64,
+    ) -> Self {
+        let is_net = |plan: &PointPlan| plan.sound.bus.total_counts == crate::meter::Counts::Both;
+        let named: Vec<site::Named> = names
+            .iter()
+            .zip(&plans)
+            .map(|(name, plan)| site::Named {
+                name,
+                plan,
+                reverse_total: is_net(plan),
+                poll: sampling.poll,
+                declare_damping: false,
+            })
+            .collect();
+        let (site_toml, maps) = site::site(&named);
+        let troubles = plans[0].troubles.iter().map(|spell| spell.trouble.code()).collect::<Vec<_>>();
+        Self {
+            codes: if troubles.is_empty() { vec!["agreement"] } else { troubles },
+            severity: Severity::Ordinary,
+            seed,
+            duration,
+            poll: sampling.poll,
+            parameters: Vec::new(),
+            site_toml,
+            maps,
+            columns: Columns {
+                own_times: true,
+                reverse_total: is_net(&plans[0]),
+                receiver: plans[0].sound.controller.is_some(),
+                running: false,
+            },
+            plans,
+            sampling,
+        }
+    }
+
     /// The rows of the meter.
     #[must_use]
     pub fn rows(&self) -> Direct {

@@ -13,8 +13,10 @@ use crate::fault::{Faulty, Injected};
 use crate::frame::Table;
 use crate::image::{Encoded, Fixed, Gaps, Image, Refreshed};
 use crate::image::{Filled, Ramps, Together, Wired};
+use crate::meter::Counts;
 use crate::plant::{PointPlan, Shed};
 use crate::profile::Profile;
+use crate::receiver::{Controller, CurrentInput};
 use crate::register::{Encoding, FLOW_UNITS, Format, LITRES, LITRES_PER_SECOND, Unit, VOLUME_UNITS};
 use crate::slave::{Identity, Latency, Slave};
 use crate::trouble::{Spell, Trouble};
@@ -43,14 +45,7 @@ impl<'a> Builder<'a> {
         self.check_addresses();
         let injected = Injected::default();
         let mut wire = self.wire();
-        let mut plans: Vec<PointPlan> =
-            self.written.meter.iter().map(|(name, meter)| self.plan(name, meter)).collect::<Vec<_>>();
-        let placed: BTreeMap<u8, Vec<Placed>> = self
-            .written
-            .device
-            .iter()
-            .map(|(name, device)| (device.address, self.placed(name, device, &mut plans)))
-            .collect();
+        let (plans, placed) = self.plans();
         let wiring = Arc::new(Mutex::new(Wiring::new(Shed::new(plans, self.written.seed), placed)));
         let mut faults_by_device = faults::by_device(self.written, &mut self.wrong);
         for (name, device) in &self.written.device {
@@ -72,6 +67,24 @@ impl<'a> Builder<'a> {
             devices: self.written.device.iter().map(|(name, device)| (name.clone(), device.address)).collect(),
             hands: Hands::new(wiring, self.written.meter.keys().cloned().collect()),
         })
+    }
+
+    /// The meters alone, in the order of their names, with the encodings that their devices have.
+    pub(super) fn meters(mut self) -> Result<Vec<PointPlan>, Vec<String>> {
+        let (plans, _) = self.plans();
+        if self.wrong.is_empty() { Ok(plans) } else { Err(self.wrong) }
+    }
+
+    fn plans(&mut self) -> (Vec<PointPlan>, BTreeMap<u8, Vec<Placed>>) {
+        let mut plans: Vec<PointPlan> =
+            self.written.meter.iter().map(|(name, meter)| self.plan(name, meter)).collect::<Vec<_>>();
+        let placed = self
+            .written
+            .device
+            .iter()
+            .map(|(name, device)| (device.address, self.placed(name, device, &mut plans)))
+            .collect();
+        (plans, placed)
     }
 
     fn check_addresses(&mut self) {
@@ -137,6 +150,25 @@ impl<'a> Builder<'a> {
             let cycles = (refresh.0.as_secs_f64() / plan.build.cycle).round().clamp(1.0, 1000.0);
             plan.build.refresh_cycles = cycles as u32;
         }
+        if let Some(at_4_ma) = meter.at_4_ma_l_s {
+            settings.at_4_ma = at_4_ma;
+        }
+        if meter.controller {
+            plan.sound.controller = Some(Controller {
+                full_scale: settings.full_scale,
+                at_4_ma: settings.at_4_ma,
+                pulse_volume: settings.pulse_volume,
+                input: CurrentInput { quantum: 0.0, ..plan.sound.input },
+                flow: Encoding::float(LITRES_PER_SECOND),
+                total: Encoding { format: Format::F64, ..Encoding::float(LITRES) },
+            });
+            plan.first_receiver_total = meter.first_total_l;
+        }
+        plan.sound.bus.total_counts = match meter.total_counts {
+            written::Counts::Forward => Counts::Forward,
+            written::Counts::Reverse => Counts::Reverse,
+            written::Counts::Net => Counts::Both,
+        };
         plan.build.first_total = meter.first_total_l;
         plan.first_count = meter.first_count;
         if let Some(turbulence) = meter.turbulence {
@@ -222,6 +254,8 @@ impl<'a> Builder<'a> {
             "reverse-total" => Some((Shown::ReverseTotal, Some(LITRES))),
             "status" => Some((Shown::Status, None)),
             "running" => Some((Shown::Running, None)),
+            "receiver-flow" => Some((Shown::ReceiverFlow, None)),
+            "receiver-total" => Some((Shown::ReceiverTotal, None)),
             "full-scale" => setting(SettingShown::FullScale),
             "pulse-volume" => setting(SettingShown::PulseVolume),
             "pulse-on-time" => setting(SettingShown::PulseOnTime),
@@ -235,7 +269,8 @@ impl<'a> Builder<'a> {
         let Some((shown, unit)) = shown else {
             self.wrong.push(format!(
                 "layout.{layout}: nothing shows {:?}; a meter shows flow, total, reverse-total, status, running, full-scale, \
-                 pulse-volume, pulse-on-time, bore, sensor-factor, zero, low-flow-cutoff and damping",
+                 pulse-volume, pulse-on-time, bore, sensor-factor, zero, low-flow-cutoff and damping, and its controller \
+                 receiver-flow and receiver-total",
                 entry.shows
             ));
             return None;

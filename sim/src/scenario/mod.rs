@@ -1,8 +1,10 @@
 //! A scenario: the world of a test in a short TOML file, made into a wire that can run.
 
 mod build;
+mod direct;
 mod faults;
 mod hands;
+mod usual;
 mod written;
 
 use std::fmt::Write as _;
@@ -12,6 +14,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+pub use self::direct::Stretch;
 pub use self::hands::{Hands, NoSuchMeter};
 
 use self::build::Builder;
@@ -90,10 +93,18 @@ impl Scenario {
     /// # Errors
     /// The text is no scenario, or says what cannot be.
     pub fn parse(text: &str, name: &str) -> Result<Self, ScenarioError> {
-        let written: Written = toml::from_str(text)
-            .map_err(|error| ScenarioError::Syntax { name: name.to_owned(), error: Box::new(error) })?;
+        let written = read(text, name)?;
         Builder::new(&written).build().map_err(|faults| ScenarioError::Nonsense { name: name.to_owned(), faults })
     }
+}
+
+fn read(text: &str, name: &str) -> Result<Written, ScenarioError> {
+    let mut written: Written = toml::from_str(text)
+        .map_err(|error| ScenarioError::Syntax { name: name.to_owned(), error: Box::new(error) })?;
+    if written.usual_devices {
+        usual::add_devices(&mut written);
+    }
+    Ok(written)
 }
 
 #[cfg(test)]

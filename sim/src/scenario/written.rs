@@ -23,7 +23,18 @@ pub(super) struct Written {
     /// Where meters of one kind show their values.
     #[serde(default)]
     pub(super) layout: BTreeMap<String, Vec<Entry>>,
+    #[serde(default)]
     pub(super) device: BTreeMap<String, Device>,
+    /// Every meter has a device of its own, and all of them one current-input and one pulse-counter module.
+    #[serde(default)]
+    pub(super) usual_devices: bool,
+    /// How it is sampled where there is no wire.
+    #[serde(default)]
+    pub(super) direct: Direct,
+    /// What must come of it: for whoever runs it.
+    #[serde(default)]
+    #[expect(dead_code, reason = "the simulated world does not know what is found in it")]
+    pub(super) expected: toml::Table,
     #[serde(default)]
     pub(super) fault: Vec<Fault>,
     #[serde(default)]
@@ -71,6 +82,31 @@ pub(super) enum Parity {
 }
 
 #[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(super) struct Direct {
+    /// The length of the stretch.
+    pub(super) length: Time,
+    /// From one reading to the next.
+    pub(super) poll: Time,
+}
+
+impl Default for Direct {
+    fn default() -> Self {
+        Self { length: Time(Duration::from_secs(4 * 3600)), poll: Time(Duration::from_secs(2)) }
+    }
+}
+
+/// Which flow a total counts.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub(super) enum Counts {
+    #[default]
+    Forward,
+    Reverse,
+    Net,
+}
+
+#[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Meter {
     pub(super) full_scale_l_s: f64,
@@ -80,6 +116,16 @@ pub(super) struct Meter {
     pub(super) bore_mm: Option<f64>,
     /// From one renewal of the registers to the next, in steps of 0.2 s.
     pub(super) refresh: Option<Time>,
+    /// The flow at 4 mA, where that is not 0.
+    pub(super) at_4_ma_l_s: Option<f64>,
+    #[serde(default)]
+    pub(super) total_counts: Counts,
+    /// The format of its total on its usual device, and litres for one count of it.
+    pub(super) total_type: Option<String>,
+    pub(super) total_step_l: Option<f64>,
+    /// A controller receives its outputs, too.
+    #[serde(default)]
+    pub(super) controller: bool,
     #[serde(default)]
     pub(super) first_total_l: f64,
     #[serde(default)]
@@ -132,7 +178,7 @@ impl Entry {
     }
 }
 
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Device {
     pub(super) address: u8,
