@@ -97,6 +97,13 @@ fn settings_and_devices_are_found_where_the_port_is_set_otherwise() {
 
     // What was written becomes a site when what only a person can know is added.
     let path = folder.path().join("site.toml");
+    for (file, schema) in [("site.toml", "schema/site.schema.json"), ("maps/unit-11.toml", "../schema/map.schema.json")]
+    {
+        let file = folder.path().join(file);
+        let text = std::fs::read_to_string(&file).unwrap();
+        assert_eq!(text.lines().next(), Some(format!("#:schema {schema}").as_str()), "editors look there");
+        assert!(file.parent().unwrap().join(schema).exists());
+    }
     let site = std::fs::read_to_string(&path).unwrap();
     assert!(site.contains("baud = 9600\nparity = \"none\"\nstop_bits = 1\n"), "{site}");
     std::fs::write(&path, site + "[meter.bore]\nflow = \"unit-11.flow\"\ntotal = \"unit-11.total\"\n").unwrap();

@@ -25,6 +25,16 @@ enum Kind {
     Map,
 }
 
+/// The usual name of the site file's schema.
+pub(super) const SITE: &str = "site.schema.json";
+/// The usual name of the register map's schema.
+pub(super) const MAP: &str = "map.schema.json";
+
+/// Both schemas under their usual names, for whoever writes files that name them in their first line.
+pub(super) fn files() -> [(&'static str, String); 2] {
+    [(SITE, FileKind::Site), (MAP, FileKind::RegisterMap)].map(|(name, kind)| (name, format!("{:#}\n", schema(kind))))
+}
+
 /// Prints the schema to standard output.
 ///
 /// # Errors

@@ -102,8 +102,9 @@ fn pulses(text: &mut String, advice: &Advice) {
     item(
         text,
         &format!(
-            "At the usual flow and {} L a pulse, a 32-bit counter is full in {full} days.",
-            figure(recommended.volume_l)
+            "At {} L a pulse, 1 % is told after {} L; at the usual flow a 32-bit counter is full in {full} days.",
+            figure(recommended.volume_l),
+            figure(recommended.one_percent_l)
         ),
     );
 }

@@ -9,6 +9,7 @@ use tallywell_witness::decode::{Candidate, Likeness};
 use tallywell_witness::units::parse;
 
 use super::watched::Watched;
+use crate::command::schema;
 
 /// An entry that was asked for: `NAME ADDRESS [TYPE] [ORDER] [UNIT]`.
 #[derive(Clone, Debug, PartialEq)]
@@ -81,7 +82,7 @@ pub(super) fn write(path: &Path, about: &str, watched: &[Watched], chosen: &[Kee
         "nothing here looks like a flow, a total or a setting: look longer (--for 10s), or name entries with --keep"
     );
     let table = watched.first().map_or(Table::Holding, |it| it.read.table);
-    let text = map(about, table, watched, &entries);
+    let text = first_line(path) + &map(about, table, watched, &entries);
     let mut file = std::fs::OpenOptions::new()
         .write(true)
         .create_new(true)
@@ -94,6 +95,14 @@ pub(super) fn write(path: &Path, about: &str, watched: &[Watched], chosen: &[Kee
         notes.push("Units are in no register: write them in, from the device's manual or its display.".to_owned());
     }
     Ok(notes)
+}
+
+/// Where an editor finds the keys of a map, if the schema lies where a scan puts it.
+fn first_line(path: &Path) -> String {
+    let folder = path.parent().unwrap_or_else(|| Path::new(""));
+    let places = ["schema", "../schema"].map(|place| format!("{place}/{}", schema::MAP));
+    let found = places.iter().find(|place| folder.join(place).exists());
+    found.map_or_else(String::new, |place| format!("#:schema {place}\n"))
 }
 
 fn all(watched: &[Watched]) -> Vec<Entry> {

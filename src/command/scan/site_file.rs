@@ -11,6 +11,7 @@ use tallywell_witness::declared::Port;
 
 use super::json::object_name;
 use super::parity_word;
+use crate::command::schema;
 use crate::line::scan::identity::readable;
 use crate::line::scan::{FirstAnswer, Found, Scan, ScanPlan};
 
@@ -26,7 +27,7 @@ pub(super) fn refuse_to_overwrite(path: &Path) -> Result<(), anyhow::Error> {
 /// Writes the files, and says what it wrote and what is left to do.
 pub(super) fn write(path: &Path, port: &str, plan: &ScanPlan, scan: &Scan) -> Result<Vec<String>, anyhow::Error> {
     let devices: Vec<&Found> = scan.devices.iter().filter(|device| device.answer.is_some()).collect();
-    let maps = devices.iter().map(|device| (device.address, map_text(device)));
+    let maps = devices.iter().map(|device| (device.address, map_text(port, device)));
     write_texts(path, &site_text(port, plan, scan, &devices), maps)
 }
 
@@ -38,16 +39,24 @@ pub(super) fn write_texts(
 ) -> Result<Vec<String>, anyhow::Error> {
     let folder = path.parent().unwrap_or_else(|| Path::new("")).join("maps");
     DirBuilder::new().recursive(true).create(&folder).with_context(|| format!("cannot make {}", folder.display()))?;
+    let schemas = path.parent().unwrap_or_else(|| Path::new("")).join("schema");
+    DirBuilder::new().recursive(true).create(&schemas).with_context(|| format!("cannot make {}", schemas.display()))?;
+    for (name, text) in schema::files() {
+        let file = schemas.join(name);
+        if !file.exists() {
+            create(&file, &text)?;
+        }
+    }
     let mut notes = Vec::new();
     for (address, text) in maps {
         let map = folder.join(format!("unit-{address}.toml"));
         if map.exists() {
             notes.push(format!("{} was there already and is left as it is.", map.display()));
         } else {
-            create(&map, &text)?;
+            create(&map, &format!("#:schema ../schema/{}\n{text}", schema::MAP))?;
         }
     }
-    create(path, site)?;
+    create(path, &format!("#:schema schema/{}\n{site}", schema::SITE))?;
     notes.insert(0, format!("{} is written, and a map for each device in {}.", path.display(), folder.display()));
     notes.push(
         "Next: complete the maps from the devices' manuals (`tallywell read --raw` shows what registers hold), write what \
@@ -110,7 +119,7 @@ fn site_text(port: &str, plan: &ScanPlan, scan: &Scan, devices: &[&Found]) -> St
     text
 }
 
-fn map_text(device: &Found) -> String {
+fn map_text(port: &str, device: &Found) -> String {
     let told = device.identity.identification.iter().flat_map(|identification| &identification.0);
     let told: Vec<String> =
         told.map(|(&number, bytes)| format!("{} {}", object_name(number).replace('_', " "), readable(bytes))).collect();
@@ -125,6 +134,11 @@ fn map_text(device: &Found) -> String {
     } else {
         text.push_str("\n# Holding register 0 is not there.\n");
     }
+    let _ = writeln!(
+        text,
+        "\n# `tallywell read --port {} --address {} --raw holding 0 30 --for 10s` shows what its registers look like.",
+        port, device.address
+    );
     text.push_str(
         "\n# For each register that is wanted:\n# [entry.flow_rate]\n# table = \"holding\"\n# address = 0\n\
          # type = \"f32\"\n# unit = \"L/s\"\n",
