@@ -236,6 +236,31 @@ mod tests {
         assert_eq!(answer.expect("a run state of the device's own"), Answer::ServerId(vec![7, 0x55, 9]));
     }
 
+    /// Section 6.21 prints lengths that its texts do not have, and three objects where two are listed and one: who takes the
+    /// examples at their word gets a reply of a wrong length, which is never decoded. With the right lengths it is sound.
+    #[test]
+    fn the_misprints_of_the_standard_are_replies_of_a_wrong_length() {
+        let company = [&[0, 0x16], b"Company identification".as_slice()].concat();
+        let short = |length: u8| [&[1, length], b"Product code XX".as_slice()].concat();
+        let long = [&[1, 0x1C], b"Product code XXXXXXXXXXXXXXXX".as_slice()].concat();
+        let revision = [&[2, 5], b"V2.11".as_slice()].concat();
+        let reply = |head: [u8; 6], objects: &[&[u8]]| sealed(&[&[0x11, 0x2B][..], &head, &objects.concat()].concat());
+        let printed = [
+            reply([0x0E, 1, 1, 0, 0, 3], &[&company, &short(0x0D), &revision]),
+            reply([0x0E, 1, 1, 0xFF, 2, 3], &[&company, &long]),
+            reply([0x0E, 1, 1, 0, 0, 3], &[&revision]),
+        ];
+        let shape = ReadRequest::identification(0).reply_shape();
+        for frame in printed {
+            assert_ne!(shape.whole_length(&frame), Some(frame.len()), "{frame:02X?}");
+        }
+        let meant = reply([0x0E, 1, 1, 0, 0, 3], &[&company, &short(0x0F), &revision]);
+        assert_eq!(shape.whole_length(&meant), Some(meant.len()));
+        let (_, answer) = exchange(&mut Codec::default(), ReadRequest::identification(0), &meant);
+        let Ok(Answer::Identification { objects, next: None }) = answer else { panic!("{answer:?}") };
+        assert_eq!(objects[1], (1, b"Product code XX".to_vec()));
+    }
+
     #[test]
     fn a_fault_leaves_nothing_behind() {
         let mut codec = Codec::default();

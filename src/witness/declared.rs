@@ -474,3 +474,6 @@ pub struct Limits {
     /// Flow backwards.
     pub reverse: bool,
 }
+
+#[cfg(test)]
+mod tests;
