@@ -3,6 +3,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
 mod any_bytes;
+mod bad_line;
 mod clock;
 mod file_modes;
 mod kills;

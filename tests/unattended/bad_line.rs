@@ -1,0 +1,111 @@
+//! A long time on a bad line: one reply in ten is lost, late, broken, corrupted or followed by noise, and the adapter is
+//! pulled out for a while. Memory stays flat, every period that was missed has its fault on record, and what was stored is
+//! right: meters that agree are not found to disagree.
+//!
+//! `TALLYWELL_BAD_LINE_MINUTES=60 cargo test --release --test unattended -- --nocapture bad_line` is a real hour; without
+//! it half a minute is run.
+
+use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, kill_process};
+use tallywell::record::parse_instant;
+use tallywell::store::{Span, StoreReader};
+use tallywell_witness::reading::Reading;
+
+use crate::kills::METERS;
+use crate::shed::Shed;
+
+/// A period of the site file, and how late the next reading may be on a busy machine.
+const PERIOD_MS: i64 = 1_000;
+const LATE_MS: i64 = 600;
+/// What memory may grow by after the first quarter: buffers that find their size.
+const MOST_GROWTH_KIB: u64 = 4 * 1024;
+/// A wire that was so late says that the machine kept everybody waiting.
+const KEPT_WAITING: Duration = Duration::from_millis(100);
+
+fn bad(scenario: &str, length: Duration) -> String {
+    let wrong = scenario.find("goes_wrong").unwrap();
+    let end = wrong + scenario[wrong..].find('\n').unwrap();
+    let mut text = format!("{}{}", &scenario[..wrong], &scenario[end..]);
+    let kinds = [
+        "kind = \"lost\"",
+        "kind = \"late\", least = \"350ms\", most = \"700ms\"",
+        "kind = \"short\"",
+        "kind = \"flipped-bits\", bits = 2",
+        "kind = \"burst\"",
+        "kind = \"long\", most_bytes = 9",
+        "kind = \"noise\", most_bytes = 6, pause = \"4ms\"",
+        "kind = \"exception\", code = 6",
+        "kind = \"wrong-unit\"",
+        "kind = \"two-talkers\", apart = \"1ms\"",
+    ];
+    for kind in kinds {
+        text.push_str(&format!("\n[[fault]]\nrate = 0.01\nwhat = {{ {kind} }}\n"));
+    }
+    let pulled = length.as_millis() * 2 / 5;
+    text + &format!("\n[[unplugged]]\nbegins = \"{pulled}ms\"\nends = \"{}ms\"\n", pulled + 4_000)
+}
+
+fn resident_kib(process: u32) -> u64 {
+    let status = std::fs::read_to_string(format!("/proc/{process}/status")).unwrap();
+    let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse().unwrap()
+}
+
+#[test]
+fn a_bad_line_costs_what_is_on_record_and_nothing_else() {
+    let minutes = std::env::var("TALLYWELL_BAD_LINE_MINUTES").map_or(0.5, |minutes| minutes.parse().unwrap());
+    let length = Duration::from_secs_f64(minutes * 60.0);
+    let shed = Shed::with(|site| site, |scenario| bad(&scenario, length));
+    let mut daemon = shed.daemon();
+    let begun = Instant::now();
+    let (mut early, mut later) = (0, 0);
+    while begun.elapsed() < length {
+        std::thread::sleep(length / 60);
+        assert!(daemon.try_wait().unwrap().is_none(), "it ended by itself:\n{}", shed.log());
+        let most = if begun.elapsed() < length / 4 { &mut early } else { &mut later };
+        *most = resident_kib(daemon.id()).max(*most);
+    }
+    kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
+    assert!(daemon.wait().unwrap().success(), "{}", shed.log());
+
+    // What the log says of the counter and of the port, and when.
+    let log = shed.log();
+    let told: Vec<i64> = log
+        .lines()
+        .filter(|line| {
+            ["counter: ", "the port is", "counter does not", "counter answers"].iter().any(|it| line.contains(it))
+        })
+        .filter_map(|line| Some(parse_instant(line.split_whitespace().next()?)?.0))
+        .collect();
+    let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
+    let kept_waiting = shed.rig.witnessed(|seen| seen.lateness.most) > KEPT_WAITING;
+    for meter in METERS {
+        let readings: Vec<Reading> = store.readings(meter, Span::ALL).unwrap().map(Result::unwrap).collect();
+        let counted: Vec<i64> = readings.iter().filter_map(|it| Some(it.wall.0 - it.at.0 + it.pulses?.at.0)).collect();
+        let gaps: Vec<(i64, i64)> = counted
+            .windows(2)
+            .map(|pair| (pair[0], pair[1]))
+            .filter(|(from, to)| to - from > PERIOD_MS + LATE_MS)
+            .collect();
+        let unexplained: Vec<&(i64, i64)> =
+            gaps.iter().filter(|(from, to)| !told.iter().any(|at| (from - 100..to + 100).contains(at))).collect();
+        println!(
+            "{meter}: {} readings with pulses, {} stretches without, {} of them unexplained",
+            counted.len(),
+            gaps.len(),
+            unexplained.len()
+        );
+        assert!(counted.len() as f64 > 0.4 * length.as_secs_f64(), "{meter}: {} readings", counted.len());
+        assert!(unexplained.is_empty() || kept_waiting, "{meter}: {unexplained:?}\n{log}");
+        let disagreements = store.disagreements(Some(meter), Span::ALL).unwrap();
+        let steps = store.steps(Some(meter), Span::ALL).unwrap();
+        assert!(disagreements.is_empty() && steps.is_empty(), "{meter} agrees, and yet: {disagreements:?} {steps:?}");
+    }
+    let timing: serde_json::Value =
+        serde_json::from_str(&shed.printed(&["timing", "--config", "site.toml", "--format", "json"])).unwrap();
+    println!("{minutes} minutes: {early} KiB resident in the first quarter, {later} at most later");
+    println!("{}", shed.printed(&["timing", "--config", "site.toml"]));
+    assert!(later <= early + MOST_GROWTH_KIB, "memory grows: {early} KiB, then {later}");
+    assert!(timing["lines"][0]["devices"].as_array().unwrap().iter().any(|it| it["crc_errors"].as_u64() > Some(0)));
+}
