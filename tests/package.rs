@@ -67,6 +67,19 @@ fn wait_for(what: &str, mut is_so: impl FnMut() -> bool) {
     }
 }
 
+/// Its script of installation, run on the root as it is run there: the service gets its user, and nothing is started.
+fn installs(package: &Path, root: &Path, control: &Path) {
+    done(Command::new("dpkg-deb").arg("-e").arg(package).arg(control));
+    std::fs::create_dir(root.join("etc")).unwrap();
+    let mut script = Command::new("sh");
+    done(script.arg(control.join("postinst")).args(["configure", ""]).env("DPKG_ROOT", root));
+    let users = std::fs::read_to_string(root.join("etc/passwd")).unwrap();
+    assert!(users.lines().any(|user| user.starts_with("tallywell:") && user.ends_with("/nologin")), "{users}");
+    assert!(!root.join("etc/systemd").exists(), "whoever writes the site file enables the service");
+    let control = std::fs::read_to_string(control.join("control")).unwrap();
+    assert!(control.contains("systemd-standalone-sysusers"), "what makes the user has to be there: {control}");
+}
+
 #[test]
 fn the_package_is_whole_and_runs_from_a_clean_root() {
     let folder = tempfile::tempdir().unwrap();
@@ -97,6 +110,5 @@ fn the_package_is_whole_and_runs_from_a_clean_root() {
     for command in ["run", "check", "explain", "export"] {
         assert!(page.contains(&format!("tallywell\\-{command}(1)")), "{command}: {page}");
     }
-    let script = done(Command::new("dpkg-deb").arg("--ctrl-tarfile").arg(&package).args([] as [&str; 0]));
-    assert!(script.contains("systemd-sysusers tallywell.conf"), "the user is made at installation");
+    installs(&package, &root, &folder.path().join("control"));
 }
