@@ -95,6 +95,8 @@ impl Core {
     /// The store cannot be used.
     pub(super) fn start(options: Options) -> Result<Self, DaemonError> {
         let Options { config, loaded, observer } = options;
+        // The time service takes longer to answer than the store to open.
+        let synchronised = std::thread::spawn(clock::is_synchronised);
         let path = &loaded.site.store.path;
         let writer = Writer::open(
             path,
@@ -135,7 +137,7 @@ impl Core {
             clock,
             wall_watch: WallWatch::default(),
         };
-        core.take_up(loaded)?;
+        core.take_up(loaded, || synchronised.join().unwrap_or_default())?;
         for (meter, change) in core.memory.take_caught_up() {
             core.meter_changed(&meter, &change);
         }
@@ -151,7 +153,7 @@ impl Core {
     }
 
     /// Puts the meters of a site under watch, each with what was remembered of it, and begins a run in the store.
-    fn take_up(&mut self, loaded: Loaded) -> Result<(), DaemonError> {
+    fn take_up(&mut self, loaded: Loaded, synchronised: impl FnOnce() -> Option<bool>) -> Result<(), DaemonError> {
         let site = Arc::new(loaded.site);
         let facts: Vec<MeterFacts> = site
             .meters
@@ -163,7 +165,7 @@ impl Core {
             tracing::warn!("{}: {}", caution.path().display(), caution.message());
         }
         self.documents = loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect();
-        self.begin_run();
+        self.begin_run(synchronised());
         facts.iter().for_each(|facts| self.writer.declare(facts));
         let reader = StoreReader::open(&site.store.path)?;
         self.faces.follow(&site, &facts, &reader)?;
@@ -190,12 +192,12 @@ impl Core {
     }
 
     /// From here on readings are stored with what is declared now, and with who holds the clock on the wall right.
-    fn begin_run(&self) {
+    fn begin_run(&self, clock_synchronised: Option<bool>) {
         self.writer.begin_run(Run {
             boot: clock::boot(),
             began: clock::wall(),
             program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
-            clock_synchronised: clock::is_synchronised(),
+            clock_synchronised,
             documents: self.documents.clone(),
         });
     }
@@ -218,7 +220,7 @@ impl Core {
         }
         self.memory.remember(&self.stations, &self.site);
         self.keep_running_hours();
-        self.take_up(loaded).map_err(|error| error.to_string())
+        self.take_up(loaded, clock::is_synchronised).map_err(|error| error.to_string())
     }
 
     /// Does what one thing told asks for.
@@ -415,7 +417,7 @@ impl Core {
         if let Some(set) = self.wall_watch.look(steady(self.clock.now()), now.wall) {
             tracing::warn!("{}", set.in_words());
             if set.is_recorded {
-                self.begin_run();
+                self.begin_run(clock::is_synchronised());
             }
         }
         let expired = self.stations.expire(now);

@@ -395,7 +395,10 @@ impl Follower {
         let key = PollKey::new(unit, request);
         let older = self.overdue.iter().copied().filter(|overdue| looks_alike(overdue.asked, key));
         let (same, other): (Vec<Overdue>, Vec<Overdue>) = older.partition(|overdue| overdue.asked == key);
-        if !(quick || same.is_empty() && other.is_empty()) {
+        // Only what was certainly slow is held against the unit: a listener that was kept waiting sees slow answers, too.
+        let on_wire_at_most = self.characters(frame.bytes.len());
+        let at_least = frame.times.first_arrived.earliest.before(on_wire_at_most).since(asked.last_arrived.latest);
+        if at_least > self.quickly(unit) && !(same.is_empty() && other.is_empty()) {
             self.was_late(unit, frame.times.began);
         }
         let may_be_late = !other.is_empty() && (!quick || frame.times.began < usually.late_until);
