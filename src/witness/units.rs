@@ -239,9 +239,22 @@ pub fn figure(number: f64, digits: u8) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A number rounded to so many decimals, so that what is nothing then carries no minus.
+#[must_use]
+pub fn without_signed_zero(number: f64, decimals: i32) -> f64 {
+    let unit = 10_f64.powi(decimals);
+    (number * unit).round() / unit + 0.0
+}
+
 #[cfg(test)]
 mod tests {
-    use super::figure;
+    use super::{figure, without_signed_zero};
+
+    #[test]
+    fn nothing_has_no_sign() {
+        assert_eq!(format!("{:+.3}", without_signed_zero(-0.000_4, 3)), "+0.000");
+        assert_eq!(format!("{:+.3}", without_signed_zero(-0.000_6, 3)), "-0.001");
+    }
 
     #[test]
     fn figures_say_no_more_than_their_digits() {

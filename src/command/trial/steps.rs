@@ -11,7 +11,7 @@ use tallywell_witness::trial::points::{
 };
 use tallywell_witness::trial::record::{RunCheck, Trial};
 use tallywell_witness::trial::volumes::{Look, volumes};
-use tallywell_witness::units::{LitresPerSecond, Milliamperes, WallMillis, figure, parse};
+use tallywell_witness::units::{LitresPerSecond, Milliamperes, WallMillis, figure, parse, without_signed_zero};
 
 use super::console::{Console, Stopped};
 use super::looking::Looking;
@@ -148,7 +148,7 @@ impl<'a> Steps<'a> {
             self.console.say(&format!(
                 "   {} mA read, {:+.3} mA, within {} mA of the truth: {}",
                 figure(point.read_ma, 5),
-                point.deviation_ma,
+                without_signed_zero(point.deviation_ma, 3),
                 figure(point.expanded_ma, 2),
                 point.verdict.word()
             ));

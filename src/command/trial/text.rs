@@ -8,7 +8,7 @@ use tallywell_witness::trial::budget::{Budget, COVERAGE, Spread};
 use tallywell_witness::trial::meter_error::{ReferenceCheck, Zone};
 use tallywell_witness::trial::points::{LoopCheck, OffCheck, PulseCheck};
 use tallywell_witness::trial::record::{AGREEMENT_ONLY, RunCheck, Through, Trial};
-use tallywell_witness::units::figure;
+use tallywell_witness::units::{figure, without_signed_zero};
 
 use crate::command::period;
 use crate::record::format_instant;
@@ -84,7 +84,7 @@ fn add_loop(text: &mut String, check: &LoopCheck) {
             it.percent,
             it.expected_ma,
             it.read_ma,
-            it.deviation_ma,
+            without_signed_zero(it.deviation_ma, 4),
             figure(it.expanded_ma, 2),
             figure(it.limit_ma, 3),
             it.verdict.word()
@@ -105,9 +105,9 @@ fn add_loop(text: &mut String, check: &LoopCheck) {
         let _ = writeln!(
             text,
             "  As a line: {:+.4} mA at 4 mA (u {}), {:+.4} mA at 20 mA (u {})",
-            line.intercept,
+            without_signed_zero(line.intercept, 4),
             figure(line.intercept_standard, 2),
-            at_20,
+            without_signed_zero(at_20, 4),
             figure(u_at_20, 2)
         );
     }

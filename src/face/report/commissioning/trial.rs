@@ -6,6 +6,7 @@ use tallywell_witness::trial::budget::{Budget, COVERAGE, Spread};
 use tallywell_witness::trial::meter_error::{ReferenceCheck, Zone};
 use tallywell_witness::trial::points::{LoopCheck, PulseCheck};
 use tallywell_witness::trial::record::{RunCheck, Trial};
+use tallywell_witness::units::{figure, without_signed_zero};
 
 use super::super::figures::{instant, lasting, number, percent, signed};
 use super::mark;
@@ -195,18 +196,23 @@ fn budget(of: &str, budget: &Budget, unit: &str) -> Markup {
                             Spread::Rectangular => "even, \u{00f7} \u{221a}3",
                             Spread::Expanded => "expanded, \u{00f7} 2",
                         }) }
-                        td class="n" { (number(line.bound)) " " (line.unit) }
-                        td class="n" { (number(line.sensitivity)) }
-                        td class="n" { (number(line.standard)) }
+                        td class="n" { (small(line.bound)) " " (line.unit) }
+                        td class="n" { (figure(line.sensitivity, 3)) }
+                        td class="n" { (small(line.standard)) }
                     }
                 }
                 tr {
-                    th colspan="4" { "Together; expanded by k = " (COVERAGE) ": " (number(budget.expanded)) " " (unit) }
-                    th class="n" { (number(budget.standard)) }
+                    th colspan="4" { "Together; expanded by k = " (COVERAGE) ": " (figure(budget.expanded, 2)) " " (unit) }
+                    th class="n" { (small(budget.standard)) }
                 }
             }
         }
     }
+}
+
+/// A part of an uncertainty to two digits; one too small to matter anywhere says so.
+fn small(number: f64) -> String {
+    if number != 0.0 && number.abs() < 1e-4 { "<\u{202f}0.0001".to_owned() } else { figure(number, 2) }
 }
 
 fn word(verdict: Verdict) -> Markup {
@@ -215,11 +221,11 @@ fn word(verdict: Verdict) -> Markup {
 }
 
 fn fine(milliamperes: f64) -> String {
-    format!("{milliamperes:.4}").replace('-', "\u{2212}")
+    format!("{:.4}", without_signed_zero(milliamperes, 4)).replace('-', "\u{2212}")
 }
 
 fn signed_fine(milliamperes: f64) -> String {
-    format!("{milliamperes:+.4}").replace('-', "\u{2212}")
+    format!("{:+.4}", without_signed_zero(milliamperes, 4)).replace('-', "\u{2212}")
 }
 
 /// A volume to a tenth of a litre.
