@@ -197,6 +197,10 @@ pub fn parse_instant(text: &str) -> Option<WallMillis> {
 /// Ten digits are seconds, thirteen are milliseconds since 1970; seconds may have decimals.
 fn count_since_1970(text: &[u8]) -> Option<WallMillis> {
     let whole = text.iter().take_while(|byte| byte.is_ascii_digit()).count();
+    // More digits are no time, and would be no 64-bit number.
+    if whole > 13 {
+        return None;
+    }
     let count = text[..whole].iter().try_fold(0_i64, |sum, &byte| Some(sum * 10 + decimal(byte)?));
     match (whole, &text[whole..]) {
         (13, []) => count.map(WallMillis),
@@ -267,6 +271,12 @@ mod tests {
         assert_eq!(read("1990-12-31T23:59:60Z"), read("1991-01-01T00:00:00Z"));
         // "the same instant as noon, January 1, 1937, Netherlands time", its offset of +00:20
         assert_eq!(read("1937-01-01T12:00:27.87+00:20"), Some((-1_041_337_172_130, Written::WithOffset)));
+    }
+
+    #[test]
+    fn more_digits_than_a_time_has_are_none() {
+        assert_eq!(read("1740824430250").map(|(instant, _)| instant), Some(1_740_824_430_250));
+        assert_eq!((read("17408244302500"), read(&"1".repeat(89))), (None, None));
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! How well the polling of masters that no one here wrote is followed in real time, and what that costs.
 //!
-//! `cargo bench --bench listen [-- --seconds N] [-- --short]`: pymodbus and libmodbus (`tests/setup.sh` installs them), ten
+//! `cargo bench --bench listen [-- --seconds N] [-- --baud N] [-- --short]`: pymodbus and libmodbus (`tests/setup.sh` installs them), ten
 //! registers a request and one, repetitions and none, every reply sound and one frame in ten bad, at 9600 to 115200, in
 //! lumps of 1 to 64 bytes. A run in which the simulated wire itself was late is marked: the listener was kept waiting, too.
 
@@ -38,7 +38,8 @@ fn main() {
             "--bench" => {}
             "--seconds" => seconds = arguments.next().and_then(|text| text.parse().ok()).unwrap(),
             "--short" => (seconds, bauds) = (5, vec![38_400]),
-            other => panic!("{other}: only --seconds N and --short are known"),
+            "--baud" => bauds = vec![arguments.next().and_then(|text| text.parse().ok()).unwrap()],
+            other => panic!("{other}: only --seconds N, --baud N and --short are known"),
         }
     }
     let length = Duration::from_secs(seconds);
@@ -53,6 +54,7 @@ fn main() {
                     let case = case(master, baud, at_a_time, bad, lumps, length);
                     let outcome = rig::run(&case);
                     println!("{}", row(&case, bad, &outcome));
+                    outcome.wrong.iter().for_each(|wrong| println!("    {wrong}"));
                     all.add(bad, &outcome);
                 }
             }
