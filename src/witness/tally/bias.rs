@@ -2,18 +2,34 @@
 //!
 //! A block ends where the flow is back near where it began, or so long after that whatever lags can no longer matter: the
 //! integral of a first-order lag's error over any transient is the time constant times the net change of the lagged
-//! signal, exactly. What remains of it, and every rounding, is taken off the block's excess before it counts.
+//! signal, exactly. What remains of it, and every rounding, is taken off the block's excess before it counts. Lags of other
+//! shapes are bounded by [`lately`](super::lately).
+//!
+//! A wrong span shows only where there is flow, a clipped current only where there is much: blocks are judged together
+//! with those of like flow, so that hours of rest hide nothing, and a disagreement ends only at a flow like that at which
+//! it was seen.
 
 use serde::{Deserialize, Serialize};
 
-use super::finding::{Between, DisagreementKind, Largest, Moment, Verdict};
+use super::finding::{DisagreementKind, Largest, Moment, Verdict};
+use super::lately::{Lately, Recent, worst_lag};
+use super::rules::{BiasRules, QUIET_TO_CLOSE, SAME_TROUBLE_S};
 use super::sequential::{Bank, OPERATING_THRESHOLDS};
-use crate::declared::FlowTolerance;
 
 /// A block ends when what lag and rounding can have done is at most this share of what is tolerated, or of what is seen.
 const ALLOWANCE_SHARE: f64 = 0.25;
+/// It ends only when a lag of any shape can have done no more than this share of what is tolerated...
+const LAG_SHARE: f64 = 0.5;
+/// ...or this share of what is seen: a difference that a lag made is never more than the worst lag makes.
+const LAG_SHARE_OF_SEEN: f64 = 0.25;
+/// A block that cannot end may begin anew where the flow was less restless, by this factor, than where it began...
+const CALMER: f64 = 0.5;
+/// ...or after so many seconds.
+const BEGINS_ANEW_S: f64 = 600.0;
+/// A difference of so many times what is tolerated is plain to see.
+const PLAIN_TO_SEE: f64 = 4.0;
 /// A block that cannot end by then is given up, in seconds...
-const LONGEST_BLOCK_S: f64 = 900.0;
+const LONGEST_BLOCK_S: f64 = 3600.0;
 /// ...unless rounding needs longer: so many times the rounding over what is tolerated.
 const ROUNDING_BLOCKS: f64 = 8.0;
 /// The spread of blocks is never taken to be less than this share of what is tolerated.
@@ -33,47 +49,9 @@ const LAG_MARGIN: f64 = 1.5;
 const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
 /// Blocks needed before the whole stretch is called an agreement.
 const BLOCKS_TO_AGREE: u64 = 2;
-
-/// What is declared about the two flows.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct BiasRules {
-    /// Which tally.
-    pub between: Between,
-    /// `Bias` or `Volume`.
-    pub kind: DisagreementKind,
-    /// The flow that tolerances in percent of span refer to, L/s.
-    pub span: f64,
-    /// Let pass, as a share of span or reading.
-    pub flow_share: f64,
-    /// `flow_share` is of the reading.
-    pub of_reading: bool,
-    /// What the measuring input's accuracy explains, L/s.
-    pub accuracy: f64,
-    /// Let pass besides, as a share of the volume.
-    pub volume_share: f64,
-    /// Two witnesses may lag each other so much, in seconds.
-    pub lag_s: f64,
-    /// A block takes so long at least, in seconds.
-    pub shortest_block_s: f64,
-}
-
-impl BiasRules {
-    /// The share, and whether it is of the reading.
-    #[must_use]
-    pub const fn share_of(tolerance: FlowTolerance) -> (f64, bool) {
-        match tolerance {
-            FlowTolerance::OfSpan(share) => (share, false),
-            FlowTolerance::OfReading(share) => (share, true),
-        }
-    }
-
-    /// The bias that is let pass at a mean flow, L/s. Tolerance and accuracy are independent: they add in quadrature.
-    #[must_use]
-    pub fn let_pass(&self, flow: f64) -> f64 {
-        let tolerance = self.flow_share * if self.of_reading { flow.abs() } else { self.span };
-        tolerance.hypot(self.accuracy) + self.volume_share * flow.abs()
-    }
-}
+/// Blocks are judged with those of like mean flow, as a share of the span: reverse, at rest, and so on up.
+const FLOW_BANDS: [f64; BANDS - 1] = [-0.01, 0.01, 0.25, 0.5, 0.75];
+const BANDS: usize = 6;
 
 /// Both witnesses at one moment.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -144,17 +122,48 @@ pub struct OpenBias {
     pub closed: Option<Moment>,
     /// At its largest.
     pub largest: Largest,
-    sign: f64,
     sums: Sums,
     told_at: Moment,
     told: f64,
+    /// The band of flows in which it was seen, where that matters.
+    band: Option<usize>,
+    /// The last block that was beyond what is let pass.
+    beyond: Moment,
+    /// The longest quiet so far between two such blocks, in seconds.
+    longest_quiet_s: f64,
 }
 
+/// Blocks beyond what is tolerated, on one side.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Side {
     bank: Bank,
     sums: Sums,
     since: Option<Moment>,
+}
+
+impl Side {
+    /// Takes a block; true once it is certain.
+    fn push(&mut self, score: f64, block: &Block, began: Moment) -> bool {
+        let alarm = self.bank.push(score, &OPERATING_THRESHOLDS);
+        if self.bank.blocks_since_zero == 0 {
+            *self = Self::default();
+            return false;
+        }
+        self.since.get_or_insert(began);
+        self.sums.add(block);
+        alarm
+    }
+}
+
+/// Blocks of any flow, or of like flows: above and below.
+type Sides = [Side; 2];
+
+/// Where a block began.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Begin {
+    point: BiasPoint,
+    recent: Recent,
+    largest_jump: f64,
 }
 
 struct Block {
@@ -163,6 +172,8 @@ struct Block {
     seconds: f64,
     let_pass: f64,
     allowance: f64,
+    /// How far the second witness's flow moved from the beginning to the end.
+    change: f64,
 }
 
 impl Block {
@@ -176,11 +187,13 @@ impl Block {
 pub struct BiasTest {
     /// What is declared.
     pub rules: BiasRules,
-    start: Option<BiasPoint>,
+    start: Option<Begin>,
+    /// A later beginning, in case that the first one's block cannot end.
+    anew: Option<Begin>,
     last: Option<BiasPoint>,
-    largest_jump: f64,
-    above: Side,
-    below: Side,
+    lately: Lately,
+    of_any_flow: Sides,
+    of_like_flow: [Sides; BANDS],
     within: Bank,
     spread_sum: f64,
     spread_weight: f64,
@@ -208,10 +221,11 @@ impl BiasTest {
         Self {
             rules,
             start: None,
+            anew: None,
             last: None,
-            largest_jump: 0.0,
-            above: Side::default(),
-            below: Side::default(),
+            lately: Lately::default(),
+            of_any_flow: Sides::default(),
+            of_like_flow: Default::default(),
             within: Bank::default(),
             spread_sum: 0.0,
             spread_weight: 0.0,
@@ -230,10 +244,21 @@ impl BiasTest {
     /// The next readings do not follow from the last: a gap, a current that is no flow, maintenance. The unfinished block
     /// is given up and counted as excluded.
     pub fn interrupt(&mut self) {
+        self.pause();
+        self.lately.clear();
+    }
+
+    /// What comes now is not to be judged, but nothing flows that both witnesses could tell.
+    pub fn pause(&mut self) {
         if let (Some(start), Some(last)) = (self.start.take(), self.last.take()) {
-            self.excluded_s += last.moment.steady.since(start.moment.steady).0;
-            self.excluded_l += (last.first - start.first).abs();
+            self.leave_out(&start.point, &last);
         }
+        self.anew = None;
+    }
+
+    fn leave_out(&mut self, from: &BiasPoint, to: &BiasPoint) {
+        self.excluded_s += to.moment.steady.since(from.moment.steady).0;
+        self.excluded_l += (to.first - from.first).abs();
     }
 
     /// Time that passed unseen, and the volume that went by in it.
@@ -244,41 +269,96 @@ impl BiasTest {
 
     /// Takes both witnesses at the next moment.
     pub fn push(&mut self, point: BiasPoint) -> Option<BiasChange> {
-        let Some(start) = self.start else {
+        let is_kept = self.lately.push(point.moment, [point.first, point.second]);
+        self.last = Some(point);
+        let Some(start) = &mut self.start else {
             self.begin(point);
             return None;
         };
-        self.last = Some(point);
-        self.largest_jump = self.largest_jump.max(point.jump);
-        let seconds = point.moment.steady.since(start.moment.steady).0;
+        start.largest_jump = start.largest_jump.max(point.jump);
+        let begin = start.point;
+        if let Some(anew) = &mut self.anew {
+            anew.largest_jump = anew.largest_jump.max(point.jump);
+        }
+        let seconds = point.moment.steady.since(begin.moment.steady).0;
         if seconds < self.rules.shortest_block_s {
             return None;
         }
-        let change = [0, 1].map(|level: usize| point.levels[level] - start.levels[level]);
-        let rounding = start.rounding + point.rounding + self.largest_jump;
-        let moved = change[0].abs().max(change[1].abs());
-        let allowance = (self.lag() * moved + rounding) / seconds;
-        let first = point.first - start.first;
-        let second = point.second - start.second;
-        let let_pass = self.rules.let_pass(first / seconds);
-        let block = Block { first, second, seconds, let_pass, allowance };
-        if allowance <= ALLOWANCE_SHARE * let_pass.max(block.bias().abs()) {
-            self.learn_lag(&block, change[1]);
-            self.begin(point);
-            return self.judge(&block, start.moment, point.moment);
+        // What is plain to see is looked for at every reading, the rest where a place is kept.
+        let seen = ((point.second - begin.second) - (point.first - begin.first)).abs();
+        let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
+        if !is_kept && seen <= PLAIN_TO_SEE * let_pass * seconds {
+            return None;
         }
+        let recent = self.recent(&point);
+        if let Some(block) = self.start.as_ref().and_then(|start| self.block(start, &point, &recent)) {
+            return self.end_block(&block, &begin, point, recent);
+        }
+        if let Some(anew) = &self.anew
+            && point.moment.steady.since(anew.point.moment.steady).0 >= self.rules.shortest_block_s
+            && let Some(block) = self.block(anew, &point, &recent)
+        {
+            let anew = anew.point;
+            self.leave_out(&begin, &anew);
+            return self.end_block(&block, &anew, point, recent);
+        }
+        if is_kept {
+            self.look_for_a_beginning(point, recent);
+        }
+        let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.largest_jump);
         if seconds > LONGEST_BLOCK_S.max(ROUNDING_BLOCKS * rounding / let_pass.max(f64::MIN_POSITIVE)) {
-            self.learn_lag(&block, change[1]);
-            self.interrupt();
+            self.leave_out(&begin, &point);
             self.begin(point);
         }
         None
     }
 
+    /// A moment at which the flow is calmer than where the block began may be a better one to begin from.
+    fn look_for_a_beginning(&mut self, point: BiasPoint, recent: Recent) {
+        let unrest = recent.unrest();
+        let is_better = |anew: &Begin| {
+            unrest < CALMER * anew.recent.unrest()
+                || point.moment.steady.since(anew.point.moment.steady).0 > BEGINS_ANEW_S
+        };
+        if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
+            self.anew = Some(Begin { point, recent, largest_jump: 0.0 });
+        }
+    }
+
+    /// The block between two points, if it can end there: if neither lag nor rounding can have done much to it.
+    fn block(&self, start: &Begin, point: &BiasPoint, recent: &Recent) -> Option<Block> {
+        let begin = &start.point;
+        let seconds = point.moment.steady.since(begin.moment.steady).0;
+        let change = [0, 1].map(|level: usize| point.levels[level] - begin.levels[level]);
+        let moved = change[0].abs().max(change[1].abs());
+        let known_to = begin.rounding + point.rounding;
+        let allowance = (self.lag() * moved + known_to + start.largest_jump) / seconds;
+        let first = point.first - begin.first;
+        let second = point.second - begin.second;
+        let let_pass = self.rules.let_pass(first / seconds);
+        let block = Block { first, second, seconds, let_pass, allowance, change: change[1] };
+        let seen = block.bias().abs();
+        if allowance > ALLOWANCE_SHARE * let_pass.max(seen) {
+            return None;
+        }
+        let worst = worst_lag(&start.recent, recent, known_to) / seconds;
+        (worst <= (LAG_SHARE * let_pass).max(LAG_SHARE_OF_SEEN * seen)).then_some(block)
+    }
+
+    fn end_block(&mut self, block: &Block, begin: &BiasPoint, end: BiasPoint, recent: Recent) -> Option<BiasChange> {
+        self.learn_lag(block);
+        self.start = Some(Begin { point: end, recent, largest_jump: 0.0 });
+        self.anew = None;
+        self.judge(block, begin.moment, end.moment)
+    }
+
     fn begin(&mut self, point: BiasPoint) {
-        self.start = Some(point);
-        self.last = Some(point);
-        self.largest_jump = 0.0;
+        self.start = Some(Begin { point, recent: self.recent(&point), largest_jump: 0.0 });
+        self.anew = None;
+    }
+
+    fn recent(&self, point: &BiasPoint) -> Recent {
+        self.lately.recent(point.moment, [point.first, point.second])
     }
 
     /// Seconds of lag that are allowed for.
@@ -333,7 +413,8 @@ impl BiasTest {
         }
     }
 
-    fn learn_lag(&mut self, block: &Block, change: f64) {
+    fn learn_lag(&mut self, block: &Block) {
+        let change = block.change;
         if change.abs() < LAG_LEARNT_FROM * self.rules.span {
             return;
         }
@@ -347,11 +428,21 @@ impl BiasTest {
         let bias = block.bias();
         self.learn_spread(bias, block.let_pass);
         let spread = self.spread(block.let_pass);
+        let band = self.band(block);
         if let Some(mut open) = self.open {
             open.sums.add(block);
             let told = self.enlarge(&mut open, ended);
-            let score = (block.let_pass - block.allowance - open.sign * bias) / spread;
-            if open.kind == self.rules.kind && self.within.push(score, &OPERATING_THRESHOLDS) {
+            let score = (block.let_pass - block.allowance - bias.abs()) / spread;
+            let is_alike = open.kind == self.rules.kind && open.band.is_none_or(|seen_in| seen_in == band);
+            let quiet_s = ended.steady.since(open.beyond.steady).0;
+            if bias.abs() > block.let_pass + block.allowance {
+                open.beyond = ended;
+                open.longest_quiet_s = open.longest_quiet_s.max(quiet_s - block.seconds);
+            }
+            if is_alike
+                && self.within.push(score, &OPERATING_THRESHOLDS)
+                && quiet_s >= QUIET_TO_CLOSE * open.longest_quiet_s
+            {
                 open.closed = Some(ended);
                 self.close(open);
                 return Some(BiasChange::Closed);
@@ -359,29 +450,37 @@ impl BiasTest {
             self.open = Some(open);
             return told.then_some(BiasChange::Grew);
         }
-        for (sign, above) in [(1.0, true), (-1.0, false)] {
-            let side = if above { &mut self.above } else { &mut self.below };
+        for (place, sign) in [1.0, -1.0].into_iter().enumerate() {
             let score = (sign * bias - block.let_pass - block.allowance) / spread;
-            let alarm = side.bank.push(score, &OPERATING_THRESHOLDS);
-            if side.bank.blocks_since_zero == 0 {
-                *side = Side::default();
-                continue;
-            }
-            side.since.get_or_insert(began);
-            side.sums.add(block);
-            if alarm {
-                let side = *side;
-                self.start_open(self.rules.kind, sign, side.since.unwrap_or(began), ended, side.sums);
+            let of_any = self.of_any_flow[place].push(score, block, began);
+            let of_like = self.of_like_flow[band][place].push(score, block, began);
+            if of_any || of_like {
+                let side = if of_any { self.of_any_flow[place] } else { self.of_like_flow[band][place] };
+                self.start_open(self.rules.kind, side.since.unwrap_or(began), ended, side.sums);
+                if let Some(open) = &mut self.open {
+                    open.band = Some(band);
+                }
                 return Some(BiasChange::Opened);
             }
         }
         None
     }
 
-    fn start_open(&mut self, kind: DisagreementKind, sign: f64, began: Moment, opened: Moment, sums: Sums) {
-        self.above = Side::default();
-        self.below = Side::default();
-        self.within.reset();
+    /// The quiet since the last disagreement, if this is likely to be the same again.
+    fn quiet_before(&self, began: Moment) -> f64 {
+        let Some(last) = &self.last_closed else { return 0.0 };
+        let quiet_s = began.steady.since(last.beyond.steady).0;
+        if quiet_s > SAME_TROUBLE_S { 0.0 } else { quiet_s.max(last.longest_quiet_s) }
+    }
+
+    /// The band of flows that a block belongs to.
+    fn band(&self, block: &Block) -> usize {
+        let share = block.first / block.seconds / self.rules.span.max(f64::MIN_POSITIVE);
+        FLOW_BANDS.iter().filter(|edge| share > **edge).count()
+    }
+
+    fn start_open(&mut self, kind: DisagreementKind, began: Moment, opened: Moment, sums: Sums) {
+        self.forget_sides();
         self.disagreements += 1;
         let largest = self.size(&sums, opened);
         self.open = Some(OpenBias {
@@ -390,10 +489,12 @@ impl BiasTest {
             began,
             closed: None,
             largest,
-            sign,
             sums,
             told_at: opened,
             told: largest.difference.abs(),
+            band: None,
+            beyond: opened,
+            longest_quiet_s: self.quiet_before(began),
         });
     }
 
@@ -409,7 +510,7 @@ impl BiasTest {
             seconds: 1.0,
             ..Sums::default()
         };
-        self.start_open(kind, 1.0, began, now, sums);
+        self.start_open(kind, began, now, sums);
         true
     }
 
@@ -428,8 +529,12 @@ impl BiasTest {
     fn close(&mut self, open: OpenBias) {
         self.last_closed = Some(open);
         self.open = None;
-        self.above = Side::default();
-        self.below = Side::default();
+        self.forget_sides();
+    }
+
+    fn forget_sides(&mut self) {
+        self.of_any_flow = Sides::default();
+        self.of_like_flow = Default::default();
         self.within.reset();
     }
 

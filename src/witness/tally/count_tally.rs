@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::band::{Allowance, Band, RateBounds};
 use super::finding::{Between, DisagreementKind, Largest, Moment, Step};
+use super::rules::{QUIET_TO_CLOSE, SAME_TROUBLE_S};
 use super::window::{Marks, Place};
 use crate::units::Litres;
 
@@ -130,6 +131,9 @@ pub struct CountTally {
     marks: Marks,
     first_step: Option<(Moment, f64)>,
     last_step: Option<(Moment, f64)>,
+    /// The last step of the disagreement that was closed last.
+    #[serde(default)]
+    closed_step: Option<(Moment, f64)>,
     /// The open disagreement.
     pub open: Option<OpenCount>,
     /// The last that was closed.
@@ -166,6 +170,7 @@ impl CountTally {
             marks: Marks::default(),
             first_step: None,
             last_step: None,
+            closed_step: None,
             open: None,
             last_closed: None,
             step_count: 0,
@@ -228,7 +233,7 @@ impl CountTally {
         }
         self.step_count += 1;
         let volume = self.volume();
-        self.last_step = Some((at, volume));
+        self.stepped(at, volume);
         let difference = pulses * self.rules.pulse_volume;
         if let Some(open) = &mut self.open {
             open.step_count += 1;
@@ -256,7 +261,7 @@ impl CountTally {
             step_count: 1,
             from: self.place(at),
             carried: 0.0,
-            volume_to_open: 0.0,
+            volume_to_open: self.quiet_before(at, volume),
             told_at: at,
             told_pulses: 0.0,
         });
@@ -359,7 +364,8 @@ impl CountTally {
         let lowest = [before.flows, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min);
         let noise = match lowest {
             Some(low) if low > self.rules.near_zero => 0.0,
-            Some(low) => (4.0 * low.abs()).min(self.rules.near_zero) + 0.02 * self.rules.near_zero,
+            // A register that is damped by a minute shows a tenth of the noise that the pulses see.
+            Some(low) => (16.0 * low.abs()).min(self.rules.near_zero) + 0.02 * self.rules.near_zero,
             None => self.rules.near_zero,
         };
         let back = lowest.map_or(0.0, |low| (-1.5 * low).max(0.0));
@@ -411,7 +417,7 @@ impl CountTally {
             if self.first_step.is_none() {
                 self.first_step = Some((moment, volume));
             }
-            self.last_step = Some((moment, volume));
+            self.stepped(moment, volume);
             self.step_count += 1;
             let sense = self.sense();
             if let Some(open) = &mut self.open {
@@ -470,7 +476,7 @@ impl CountTally {
                 step_count: self.marks.steps_in_window().max(1),
                 from,
                 carried: 0.0,
-                volume_to_open: self.volume() - at_first,
+                volume_to_open: (self.volume() - at_first).max(self.quiet_before(began, at_first)),
                 told_at: place.moment,
                 told_pulses: moved.abs(),
             });
@@ -505,10 +511,29 @@ impl CountTally {
         if quiet_volume >= open.volume_to_open.max(PULSES_TO_CLOSE * pulse_volume) && quiet_time >= SECONDS_TO_CLOSE {
             open.closed = Some(place.moment);
             self.last_closed = Some(open);
+            self.closed_step = self.last_step;
             self.open = None;
             self.first_step = None;
             self.marks.restart(place);
             changes.push(CountChange::Closed);
+        }
+    }
+
+    /// Takes note of a step. An open disagreement that was quiet for long and steps again is quiet for long at times.
+    fn stepped(&mut self, at: Moment, volume: f64) {
+        if let (Some(open), Some((_, before))) = (&mut self.open, self.last_step) {
+            open.volume_to_open = open.volume_to_open.max(QUIET_TO_CLOSE * (volume - before));
+        }
+        self.last_step = Some((at, volume));
+    }
+
+    /// The volume that has to go by without a step because the same trouble was quiet for nearly as long before.
+    fn quiet_before(&self, at: Moment, volume: f64) -> f64 {
+        match self.closed_step {
+            Some((stepped_at, stepped)) if at.steady.since(stepped_at.steady).0 <= SAME_TROUBLE_S => {
+                QUIET_TO_CLOSE * (volume - stepped)
+            }
+            _ => 0.0,
         }
     }
 

@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::finding::{CurrentState, Moment};
+use super::lately::LONGEST_LAG_S;
+use super::rules::{QUIET_TO_CLOSE, SAME_TROUBLE_S};
 use crate::declared::CurrentLoop;
 use crate::units::{LitresPerSecond, Milliamperes};
 
@@ -18,9 +20,9 @@ const LONGEST_TO_CLOSE_S: f64 = 600.0;
 const STANDS_STILL_MA: f64 = 0.04;
 /// The flow moves if it ought to have moved the current by this.
 const FLOW_MOVES_MA: f64 = 0.32;
-/// A current has to stand still so long before the flow's moves are held against it: a register that is damped more than
-/// the current goes on moving for a while.
-const SETTLES_S: f64 = 40.0;
+/// A current has to stand still so long before the flow's moves are held against it: a register that is damped by the
+/// longest lag more than the current goes on moving, until after four time constants 2 % of any change are left.
+const SETTLES_S: f64 = 4.0 * LONGEST_LAG_S;
 /// What the flow ought to have done to the current is smoothed over at least so long, so that turbulence does not count.
 const SMOOTHING_S: f64 = 10.0;
 /// A saturated output may stay so for this many time constants after the flow came back.
@@ -75,10 +77,28 @@ pub enum StateChange {
 /// Watches the current's states against the flow register.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct StateWatch {
-    contradicting: Option<(CurrentState, Moment)>,
+    contradicting: Option<Contradicting>,
     agreeing_since: Option<Moment>,
     open: Option<(CurrentState, Moment)>,
     still: Option<Still>,
+    /// The end of the band at which the current stands, and since when.
+    saturated: Option<(CurrentState, Moment)>,
+    /// What was open last, and since when the current agreed.
+    last_over: Option<(CurrentState, Moment)>,
+    /// The longest quiet so far between two spells of the open trouble, in seconds.
+    longest_quiet_s: f64,
+}
+
+/// A state that contradicts the flow just now.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Contradicting {
+    state: CurrentState,
+    since: Moment,
+    /// How far the flow is from what the current can mean, L/s, and how far it was at most since then.
+    gap: f64,
+    largest_gap: f64,
+    /// The flow came back to where the current can follow, or never left.
+    came_back: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -109,28 +129,44 @@ impl StateWatch {
         declared: &CurrentLoop,
     ) -> (CurrentState, Option<StateChange>) {
         let mut state = CurrentState::with_saturation(current_ma, declared);
-        let damping = declared.damping.map_or(0.0, |damping| damping.as_secs_f64());
-        let contradicts = match (state, flow) {
-            (_, None) => return (state, None),
-            (CurrentState::Flow, Some(flow)) => {
-                let held = self.is_held(moment, current_ma, flow, let_pass, declared);
-                if held {
+        let Some(flow) = flow else { return (state, None) };
+        // How far the flow lies beyond what the current shows, in the direction of the current.
+        let beyond = declared.span().0.signum() * (flow - declared.flow_of(Milliamperes(current_ma)).0);
+        let (contradicts, came_back) = match state {
+            CurrentState::Flow => {
+                if self.is_held(moment, current_ma, flow, let_pass, declared) {
                     state = CurrentState::Held;
                 }
-                held
+                (state == CurrentState::Held, false)
             }
-            (CurrentState::SaturatedLow, Some(flow)) => {
-                // Less flow than the current can show is no contradiction: it says "no more than this".
-                let direction = declared.span().0.signum();
-                direction * (flow - declared.flow_of(Milliamperes(current_ma)).0) > let_pass
+            // Less flow than the current can show is no contradiction: it says "no more than this".
+            CurrentState::SaturatedLow => (beyond > let_pass, true),
+            CurrentState::SaturatedHigh => (beyond.abs() > let_pass, beyond < 0.0),
+            CurrentState::Held => (false, false),
+            CurrentState::Guard | CurrentState::FaultLow | CurrentState::FaultHigh | CurrentState::Open => {
+                (true, false)
             }
-            (CurrentState::SaturatedHigh, Some(flow)) => {
-                (flow - declared.flow_of(Milliamperes(current_ma)).0).abs() > let_pass
-            }
-            (CurrentState::Held, Some(_)) => false,
-            _ => true,
         };
-        (state, self.settle(moment, contradicts.then_some(state), damping))
+        let is_saturated = matches!(state, CurrentState::SaturatedLow | CurrentState::SaturatedHigh);
+        if !is_saturated {
+            self.saturated = None;
+        } else if self.saturated.is_none_or(|(before, _)| before != state) {
+            self.saturated = Some((state, moment));
+        }
+        if !contradicts {
+            let stands = |since: Moment| self.still.is_some_and(|still| still.since.steady <= since.steady);
+            if let Some((CurrentState::Held, since)) = self.open
+                && state == CurrentState::Flow
+                && stands(since)
+            {
+                // The flow came by where the current stands: that is no sign that it moves again.
+                return (CurrentState::Held, None);
+            }
+            return (state, self.agree(moment));
+        }
+        let damping = declared.damping.map_or(0.0, |damping| damping.as_secs_f64());
+        let now = Contradicting { state, since: moment, gap: beyond.abs(), largest_gap: beyond.abs(), came_back };
+        (state, self.contradict(moment, now, let_pass, damping))
     }
 
     /// Readings that do not follow from the last: durations begin anew.
@@ -140,35 +176,70 @@ impl StateWatch {
         self.still = None;
     }
 
-    fn settle(&mut self, moment: Moment, contradicts: Option<CurrentState>, damping: f64) -> Option<StateChange> {
-        let Some(state) = contradicts else {
-            self.contradicting = None;
-            let since = *self.agreeing_since.get_or_insert(moment);
-            let (_, opened) = self.open?;
-            let stood = since.steady.since(opened.steady).0.clamp(LASTS_S, LONGEST_TO_CLOSE_S);
-            if moment.steady.since(since.steady).0 < stood {
-                return None;
-            }
-            self.open = None;
-            return Some(StateChange::Over);
-        };
-        self.agreeing_since = None;
-        let lasts = match state {
-            CurrentState::SaturatedHigh | CurrentState::SaturatedLow => LASTS_S + TIME_CONSTANTS * damping,
-            _ => LASTS_S,
-        };
-        let since = match self.contradicting {
-            Some((before, since)) if before == state => since,
-            // Between guard, fault and no current a sinking supply wanders: still no flow.
-            Some((before, since)) if before.is_no_flow() && state.is_no_flow() => since,
-            _ => moment,
-        };
-        self.contradicting = Some((state, since));
-        if self.open.is_some() || moment.steady.since(since.steady).0 < lasts {
+    fn agree(&mut self, moment: Moment) -> Option<StateChange> {
+        self.contradicting = None;
+        let since = *self.agreeing_since.get_or_insert(moment);
+        let (state, opened) = self.open?;
+        let stood = since.steady.since(opened.steady).0.clamp(LASTS_S, LONGEST_TO_CLOSE_S);
+        if moment.steady.since(since.steady).0 < stood.max(QUIET_TO_CLOSE * self.longest_quiet_s) {
             return None;
         }
+        self.open = None;
+        self.last_over = Some((state, since));
+        Some(StateChange::Over)
+    }
+
+    fn contradict(&mut self, moment: Moment, now: Contradicting, let_pass: f64, damping: f64) -> Option<StateChange> {
+        let quiet = self.agreeing_since.take();
+        if let (Some(quiet), Some(_)) = (quiet, self.open) {
+            self.longest_quiet_s = self.longest_quiet_s.max(moment.steady.since(quiet.steady).0);
+        }
+        let seen = match self.contradicting {
+            Some(before) if is_same(before.state, now.state) => Contradicting {
+                since: before.since,
+                largest_gap: before.largest_gap.max(now.gap),
+                came_back: before.came_back && now.came_back,
+                ..now
+            },
+            _ => now,
+        };
+        self.contradicting = Some(seen);
+        let Contradicting { state, since, .. } = seen;
+        if self.open.is_some() || moment.steady.since(since.steady).0 < self.lasts(&seen, damping) {
+            return None;
+        }
+        if seen.came_back && self.is_decaying(&seen, moment, let_pass) {
+            return None;
+        }
+        self.longest_quiet_s = match self.last_over {
+            Some((before, quiet)) if is_same(before, state) => {
+                let quiet_s = since.steady.since(quiet.steady).0;
+                if quiet_s > SAME_TROUBLE_S { 0.0 } else { quiet_s.max(self.longest_quiet_s) }
+            }
+            _ => 0.0,
+        };
         self.open = Some((state, since));
         Some(StateChange::Contradicts(state, since))
+    }
+
+    /// Seconds that a contradiction has to last.
+    fn lasts(&self, seen: &Contradicting, damping: f64) -> f64 {
+        match seen.state {
+            CurrentState::SaturatedHigh | CurrentState::SaturatedLow => {
+                // A damped output that was driven far beyond its end stays there for a while when the flow is back.
+                let was_there = self.saturated.is_some_and(|(_, since)| since.steady < seen.since.steady);
+                let stays = if seen.came_back && was_there { LONGEST_LAG_S } else { 0.0 };
+                LASTS_S + TIME_CONSTANTS * damping + stays
+            }
+            CurrentState::Held => LASTS_S + LONGEST_LAG_S,
+            _ => LASTS_S,
+        }
+    }
+
+    /// A register or an output that is damped by the longest lag at most closes the gap at least as fast as this.
+    fn is_decaying(&self, seen: &Contradicting, moment: Moment, let_pass: f64) -> bool {
+        let elapsed = moment.steady.since(seen.since.steady).0;
+        seen.gap <= seen.largest_gap * (-elapsed / LONGEST_LAG_S).exp() + let_pass
     }
 
     fn is_held(&mut self, moment: Moment, current_ma: f64, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
@@ -195,6 +266,11 @@ impl StateWatch {
         }
         held
     }
+}
+
+/// Between guard, fault and no current a sinking supply wanders: still no flow.
+fn is_same(one: CurrentState, other: CurrentState) -> bool {
+    one == other || (one.is_no_flow() && other.is_no_flow())
 }
 
 #[cfg(test)]
@@ -267,10 +343,50 @@ mod tests {
     #[test]
     fn a_current_that_stands_still_while_the_flow_moves_is_held() {
         let mut watch = StateWatch::default();
-        let opened = (0..120).find_map(|second| {
-            let flow = if second < 50 { 12.0 } else { 14.0 };
+        let mut seen = (0..600).filter_map(|second| {
+            let flow = if second < 300 { 12.0 } else { 14.0 };
             watch.push(at(second), 9.333, Some(flow), 0.1, &declared()).1
         });
-        assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::Held, at(54))));
+        assert_eq!(seen.next(), Some(StateChange::Contradicts(CurrentState::Held, at(304))));
+        drop(seen);
+        // That the flow comes by where the current stands is no sign that the current moves again.
+        assert!((600..2000).all(|second| watch.push(at(second), 9.333, Some(12.0), 0.1, &declared()).1.is_none()));
+        let over =
+            (2000..3000).find(|second| watch.push(at(*second), 10.222, Some(14.0), 0.1, &declared()).1.is_some());
+        assert_eq!(over, Some(2600));
+    }
+
+    /// From nought to 30 L/s, and from there to a little backwards, where the current is at its end: either the register
+    /// or the current is damped by a minute, or a minute late.
+    #[test]
+    fn a_lag_of_a_minute_is_no_contradiction() {
+        let truth = |second: i64| if (400..1200).contains(&second) { 30.0 } else { -0.4 };
+        for register_lags in [true, false] {
+            for damped in [true, false] {
+                let mut watch = StateWatch::default();
+                let mut shown = truth(0);
+                for second in 0..3000 {
+                    shown = if damped { shown + (truth(second) - shown) / 60.5 } else { truth((second - 60).max(0)) };
+                    let [flow, current] = if register_lags { [shown, truth(second)] } else { [truth(second), shown] };
+                    let current = declared().current_of(LitresPerSecond(current)).0.clamp(3.8, 20.5);
+                    let told = watch.push(at(second), current, Some(flow), 0.1, &declared()).1;
+                    // A register that is a minute late shows no decay: nothing tells it from an output that is stuck.
+                    let stuck = register_lags && !damped && (1200..1300).contains(&second);
+                    assert!(told.is_none() || stuck, "{register_lags} {damped}: {told:?} at {second} s");
+                }
+            }
+        }
+    }
+
+    /// The flow is beyond full scale in each run of a pump.
+    #[test]
+    fn what_comes_again_at_each_start_is_not_one_trouble_a_start() {
+        let mut watch = StateWatch::default();
+        let changes = (0..86_400).filter_map(|second| {
+            let (flow, current) = if second % 7200 < 600 { (41.0, 20.5) } else { (18.0, 12.0) };
+            watch.push(at(second), current, Some(flow), 0.1, &declared()).1
+        });
+        let opened = changes.filter(|change| matches!(change, StateChange::Contradicts(..))).count();
+        assert_eq!(opened, 2, "in twelve runs");
     }
 }

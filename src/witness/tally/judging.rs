@@ -97,9 +97,8 @@ impl MeterTallies {
             && let Some(flow) = seen.flow
         {
             match seen.loop_flow {
-                Some(loop_flow)
-                    if self.current == Some(CurrentState::Flow) && !below_range(flow, loop_flow, facts, pair) =>
-                {
+                Some(loop_flow) if below_range(flow, loop_flow, facts, pair) => pair.pause(),
+                Some(loop_flow) if self.current == Some(CurrentState::Flow) => {
                     let change = pair.push(moment, [Measure::Flow(flow), Measure::Flow(loop_flow)], 0.0, gap);
                     tell_bias(facts, pair, change, changes);
                 }

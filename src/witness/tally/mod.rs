@@ -7,6 +7,7 @@
 //! - `intake`, `counter`: readings in litres and seconds, wraps and absurd values told apart;
 //! - `count_tally`, `band`, `window`: counts held against counts, by set membership;
 //! - `pair`, `bias`: flows held against flows and counts, by [`sequential`] tests with [`run_length`]s known exactly;
+//!   `lately`: what lags between them can do;
 //! - `current_state`: what a current says before it says a flow;
 //! - `events`, `silence`: what lasts from one reading to another, and who is heard;
 //! - `hourly`: what went by in each hour;
@@ -25,6 +26,7 @@ mod gain;
 mod hourly;
 mod intake;
 mod judging;
+mod lately;
 mod meter;
 mod noted;
 mod pair;

@@ -8,10 +8,10 @@ use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use super::bias::BiasRules;
 use super::finding::{
     Between, Change, DifferenceUnit, Disagreement, DisagreementKind, Largest, Moment, TallyStanding, Verdict,
 };
+use super::rules::BiasRules;
 use super::rules::bias_rules;
 use super::standing::nothing_seen;
 use crate::reading::MeterFacts;

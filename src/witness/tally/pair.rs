@@ -3,8 +3,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::bias::{BiasChange, BiasPoint, BiasRules, BiasTest};
+use super::bias::{BiasChange, BiasPoint, BiasTest};
 use super::finding::Moment;
+use super::rules::BiasRules;
 
 /// Between two readings a flow that changes by more than this share of the span jumped.
 const JUMP_SHARE: f64 = 0.1;
@@ -79,6 +80,12 @@ impl PairTally {
             }
         }
         self.last = Some((moment, levels));
+    }
+
+    /// What comes now is not to be judged, but nothing flows that both witnesses could tell.
+    pub fn pause(&mut self) {
+        self.test.pause();
+        self.last = None;
     }
 
     /// The next readings do not follow from the last.

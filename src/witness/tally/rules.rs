@@ -1,9 +1,11 @@
 //! What is declared, as the tallies need it: tolerances, delays and allowances.
 
-use super::bias::BiasRules;
+use serde::{Deserialize, Serialize};
+
 use super::count_tally::CountRules;
 use super::finding::{Between, DisagreementKind};
 use super::intake::{Directions, fastest_pulses};
+use crate::declared::FlowTolerance;
 use crate::reading::MeterFacts;
 
 /// The lag that is allowed for between any two witnesses besides the declared damping, in seconds.
@@ -17,8 +19,54 @@ pub(super) const RECEIVER_AGE_S: f64 = 2.0;
 /// The instants of two samples whose times are known are known to this, and otherwise to that.
 pub(super) const SKEW_KNOWN_S: f64 = 0.05;
 pub(super) const SKEW_UNKNOWN_S: f64 = 0.25;
+/// What comes again within so long is the same trouble, in seconds...
+pub(super) const SAME_TROUBLE_S: f64 = 86_400.0;
+/// ...and is over only after this many times the longest quiet that it has kept so far: one wrong setting that shows at
+/// each start of a pump is one disagreement or two, not one a start.
+pub(super) const QUIET_TO_CLOSE: f64 = 1.5;
 /// Below this share of the span zero noise may count.
 const NEAR_ZERO_SHARE: f64 = 0.005;
+
+/// What is declared about the two flows.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BiasRules {
+    /// Which tally.
+    pub between: Between,
+    /// `Bias` or `Volume`.
+    pub kind: DisagreementKind,
+    /// The flow that tolerances in percent of span refer to, L/s.
+    pub span: f64,
+    /// Let pass, as a share of span or reading.
+    pub flow_share: f64,
+    /// `flow_share` is of the reading.
+    pub of_reading: bool,
+    /// What the measuring input's accuracy explains, L/s.
+    pub accuracy: f64,
+    /// Let pass besides, as a share of the volume.
+    pub volume_share: f64,
+    /// Two witnesses may lag each other so much, in seconds.
+    pub lag_s: f64,
+    /// A block takes so long at least, in seconds.
+    pub shortest_block_s: f64,
+}
+
+impl BiasRules {
+    /// The share, and whether it is of the reading.
+    #[must_use]
+    pub const fn share_of(tolerance: FlowTolerance) -> (f64, bool) {
+        match tolerance {
+            FlowTolerance::OfSpan(share) => (share, false),
+            FlowTolerance::OfReading(share) => (share, true),
+        }
+    }
+
+    /// The bias that is let pass at a mean flow, L/s. Tolerance and accuracy are independent: they add in quadrature.
+    #[must_use]
+    pub fn let_pass(&self, flow: f64) -> f64 {
+        let tolerance = self.flow_share * if self.of_reading { flow.abs() } else { self.span };
+        (tolerance * tolerance + self.accuracy * self.accuracy).sqrt() + self.volume_share * flow.abs()
+    }
+}
 
 pub(super) fn count_rules(
     facts: &MeterFacts,

@@ -1,0 +1,179 @@
+//! What went by lately, by two witnesses: the most that a lag of either, of whatever shape, can do to a difference of
+//! their volumes.
+//!
+//! Let one witness show the other's flow through a filter that never looks farther back than [`LONGEST_LAG_S`] (a late
+//! sample, a sliding mean, a damping that has died away by then). Such a filter is a mean of delays, so that what it does
+//! to the volumes between two instants is a mean of what the delays do, and never more than the worst of them does. What a
+//! delay of `d` does is the volume of the last `d` seconds before the end less that before the beginning.
+
+use serde::{Deserialize, Serialize};
+
+use super::finding::Moment;
+
+/// Delays up to so many seconds are looked at.
+pub const LONGEST_LAG_S: f64 = 60.0;
+/// So many delays, equally spaced.
+const DELAYS: usize = 6;
+/// Places that are kept, and the seconds from one to the next at least: they reach as far back as the longest delay.
+const KEPT: usize = 8;
+const SPACING_S: f64 = 9.0;
+
+/// What went by in the last seconds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Recent {
+    /// Litres by each witness, for each delay.
+    gone: [[f64; DELAYS]; 2],
+    /// The whole time was watched.
+    is_known: bool,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Kept {
+    moment: Moment,
+    volumes: [f64; 2],
+}
+
+/// The volumes of the last minute.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Lately {
+    /// A ring; the newest is the one before `next`.
+    kept: [Kept; KEPT],
+    next: usize,
+    count: usize,
+}
+
+impl Lately {
+    /// Takes the volumes at the next moment; true if this is one of the places that are kept.
+    pub fn push(&mut self, moment: Moment, volumes: [f64; 2]) -> bool {
+        let newest = &self.kept[self.next.checked_sub(1).unwrap_or(KEPT - 1)];
+        if self.count > 0 && moment.steady.since(newest.moment.steady).0 < SPACING_S {
+            return false;
+        }
+        self.kept[self.next] = Kept { moment, volumes };
+        self.next = (self.next + 1) % KEPT;
+        self.count = (self.count + 1).min(KEPT);
+        true
+    }
+
+    /// What comes does not follow from what was.
+    pub const fn clear(&mut self) {
+        self.count = 0;
+    }
+
+    /// What went by in the last seconds until a moment. Before the first place that is known, the flow is thought to have
+    /// been what it was after it.
+    #[must_use]
+    pub fn recent(&self, moment: Moment, volumes: [f64; 2]) -> Recent {
+        let mut recent = Recent::default();
+        let (mut later, mut later_volumes) = (0.0, volumes);
+        let mut slopes = [0.0; 2];
+        let mut filled = 0;
+        for back in 1..=self.count {
+            let kept = &self.kept[(self.next + KEPT - back) % KEPT];
+            let ago = moment.steady.since(kept.moment.steady).0;
+            if ago <= later {
+                continue;
+            }
+            slopes = [0, 1].map(|witness: usize| (later_volumes[witness] - kept.volumes[witness]) / (ago - later));
+            while filled < DELAYS && delay(filled) <= ago {
+                for witness in 0..2 {
+                    recent.gone[witness][filled] =
+                        volumes[witness] - later_volumes[witness] + slopes[witness] * (delay(filled) - later);
+                }
+                filled += 1;
+            }
+            (later, later_volumes) = (ago, kept.volumes);
+        }
+        recent.is_known = filled == DELAYS;
+        for place in filled..DELAYS {
+            for witness in 0..2 {
+                recent.gone[witness][place] =
+                    volumes[witness] - later_volumes[witness] + slopes[witness] * (delay(place) - later);
+            }
+        }
+        recent
+    }
+}
+
+impl Recent {
+    /// How far the flows were from being steady, in litres: a moment of little unrest is a good one to begin from.
+    #[must_use]
+    pub fn unrest(&self) -> f64 {
+        if !self.is_known {
+            return f64::INFINITY;
+        }
+        let of_one = |gone: &[f64; DELAYS]| {
+            let level = gone[0] / delay(0);
+            (0..DELAYS).map(|place| (gone[place] - level * delay(place)).abs()).fold(0.0, f64::max)
+        };
+        of_one(&self.gone[0]).max(of_one(&self.gone[1]))
+    }
+}
+
+/// The most that a lag can have done to the difference of the volumes between two moments, in litres; `known_to` is what
+/// the volumes themselves are known to.
+#[must_use]
+pub fn worst_lag(begin: &Recent, end: &Recent, known_to: f64) -> f64 {
+    let delays = begin.gone.iter().flatten().zip(end.gone.iter().flatten());
+    let worst = delays.map(|(begin, end)| (end - begin).abs()).fold(0.0, f64::max);
+    (worst - known_to).max(0.0)
+}
+
+#[expect(clippy::cast_precision_loss, reason = "a handful")]
+fn delay(place: usize) -> f64 {
+    LONGEST_LAG_S * (place + 1) as f64 / DELAYS as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::units::{SteadyMillis, WallMillis};
+
+    proptest! {
+        /// One witness sees a flow that wanders by the minute, the other the same flow late, or as a sliding mean: their
+        /// difference between any two moments is within the bound, but for what a jump between
+        /// two of the delays hides.
+        #[test]
+        fn a_lag_does_no_more_than_is_allowed_for(
+            flows in proptest::collection::vec(0.0..30.0_f64, 10..20),
+            lag in 0_usize..60,
+            is_mean in any::<bool>(),
+            jumps in any::<bool>(),
+            begin in 70_usize..120,
+            lasts in 20_usize..200,
+        ) {
+            let flow = |second: usize| {
+                let place = (second as f64 / 30.0).min(flows.len() as f64 - 1.001);
+                let (one, share) = (place.floor() as usize, if jumps { 0.0 } else { place.fract() });
+                flows[one] + share * (flows[one + 1] - flows[one])
+            };
+            let shown = |second: usize| {
+                let back = |ago: usize| flow(second.saturating_sub(ago));
+                if is_mean { (0..=lag).map(back).sum::<f64>() / (lag + 1) as f64 } else { back(lag) }
+            };
+            let mut lately = Lately::default();
+            let mut volumes = [0.0; 2];
+            let mut at_begin = None;
+            for second in 0..=begin + lasts {
+                let at = second as i64 * 1000;
+                let moment = Moment { steady: SteadyMillis(at), wall: WallMillis(at) };
+                lately.push(moment, volumes);
+                if second == begin {
+                    at_begin = Some((volumes, lately.recent(moment, volumes)));
+                }
+                if second == begin + lasts {
+                    let (before, recent) = at_begin.unwrap();
+                    let worst = worst_lag(&recent, &lately.recent(moment, volumes), 0.0);
+                    let difference = (volumes[1] - before[1]) - (volumes[0] - before[0]);
+                    // Between two of the delays, too, the flow can do something: at most this, at either end.
+                    let unseen = if jumps { 2.0 * 30.0 * 9.0 / 4.0 } else { 2.0 * 9.0 * 9.0 / 8.0 };
+                    prop_assert!(difference.abs() <= worst + unseen, "{difference} L, allowed {worst} L");
+                }
+                volumes[0] += flow(second);
+                volumes[1] += shown(second);
+            }
+        }
+    }
+}
