@@ -44,6 +44,9 @@ fn is_alarm(change: &&Change) -> bool {
     matches!(change, Change::Step(_) | Change::Opened(_))
 }
 
+/// What lets one witness of some readings lag.
+type Lag<'l> = &'l dyn Fn(&mut [Reading]);
+
 /// Damps one witness by so many seconds.
 fn damp(readings: &mut [Reading], witness: fn(&mut Reading) -> &mut Option<Sample>, seconds: f64) {
     let mut before: Option<Sample> = None;
@@ -95,7 +98,7 @@ fn a_lag_that_nobody_declared_opens_nothing() {
         let case = Case::healthy(kind, 100);
         let (facts, sound) = readings(&case);
         let late = (20.0 / case.poll).ceil() as usize;
-        let lags: [(&str, &dyn Fn(&mut [Reading])); 4] = [
+        let lags: [(&str, Lag); 4] = [
             ("a loop damped by 60 s", &|readings| damp(readings, |reading| &mut reading.loop_ma, 60.0)),
             ("a register damped by 40 s", &|readings| damp(readings, |reading| &mut reading.flow, 40.0)),
             ("a loop read late", &|readings| delay(readings, |reading| &mut reading.loop_ma, late)),

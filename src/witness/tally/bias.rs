@@ -26,6 +26,8 @@ const LAG_SHARE_OF_SEEN: f64 = 0.25;
 const CALMER: f64 = 0.5;
 /// ...or after so many seconds.
 const BEGINS_ANEW_S: f64 = 600.0;
+/// A block that could not end is looked at again when it is older by this factor.
+const LOOKS_AGAIN: f64 = 1.1;
 /// A difference of so many times what is tolerated is plain to see.
 const PLAIN_TO_SEE: f64 = 4.0;
 /// A block that cannot end by then is given up, in seconds...
@@ -192,6 +194,8 @@ pub struct BiasTest {
     anew: Option<Begin>,
     last: Option<BiasPoint>,
     lately: Lately,
+    /// It is looked at again when the block is so old, in seconds.
+    look_again_s: f64,
     of_any_flow: Sides,
     of_like_flow: [Sides; BANDS],
     within: Bank,
@@ -224,6 +228,7 @@ impl BiasTest {
             anew: None,
             last: None,
             lately: Lately::default(),
+            look_again_s: 0.0,
             of_any_flow: Sides::default(),
             of_like_flow: Default::default(),
             within: Bank::default(),
@@ -287,7 +292,8 @@ impl BiasTest {
         // What is plain to see is looked for at every reading, the rest where a place is kept.
         let seen = ((point.second - begin.second) - (point.first - begin.first)).abs();
         let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
-        if !is_kept && seen <= PLAIN_TO_SEE * let_pass * seconds {
+        let is_plain = seen > PLAIN_TO_SEE * let_pass * seconds;
+        if !is_plain && (!is_kept || seconds < self.look_again_s) {
             return None;
         }
         let recent = self.recent(&point);
@@ -303,6 +309,7 @@ impl BiasTest {
             return self.end_block(&block, &anew, point, recent);
         }
         if is_kept {
+            self.look_again_s = LOOKS_AGAIN * seconds;
             self.look_for_a_beginning(point, recent);
         }
         let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.largest_jump);
@@ -349,12 +356,14 @@ impl BiasTest {
         self.learn_lag(block);
         self.start = Some(Begin { point: end, recent, largest_jump: 0.0 });
         self.anew = None;
+        self.look_again_s = 0.0;
         self.judge(block, begin.moment, end.moment)
     }
 
     fn begin(&mut self, point: BiasPoint) {
         self.start = Some(Begin { point, recent: self.recent(&point), largest_jump: 0.0 });
         self.anew = None;
+        self.look_again_s = 0.0;
     }
 
     fn recent(&self, point: &BiasPoint) -> Recent {

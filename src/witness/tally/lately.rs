@@ -9,6 +9,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::finding::Moment;
+use crate::units::SteadyMillis;
 
 /// Delays up to so many seconds are looked at.
 pub const LONGEST_LAG_S: f64 = 60.0;
@@ -29,8 +30,10 @@ pub struct Recent {
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Kept {
-    moment: Moment,
+    at: SteadyMillis,
     volumes: [f64; 2],
+    /// The mean flows since the place before.
+    flows: [f64; 2],
 }
 
 /// The volumes of the last minute.
@@ -45,12 +48,18 @@ pub struct Lately {
 impl Lately {
     /// Takes the volumes at the next moment; true if this is one of the places that are kept.
     pub fn push(&mut self, moment: Moment, volumes: [f64; 2]) -> bool {
-        let newest = &self.kept[self.next.checked_sub(1).unwrap_or(KEPT - 1)];
-        if self.count > 0 && moment.steady.since(newest.moment.steady).0 < SPACING_S {
-            return false;
+        let at = moment.steady;
+        let mut flows = [0.0; 2];
+        if self.count > 0 {
+            let newest = &self.kept[before(self.next)];
+            let elapsed = at.since(newest.at).0;
+            if elapsed < SPACING_S {
+                return false;
+            }
+            flows = [0, 1].map(|witness: usize| (volumes[witness] - newest.volumes[witness]) / elapsed);
         }
-        self.kept[self.next] = Kept { moment, volumes };
-        self.next = (self.next + 1) % KEPT;
+        self.kept[self.next] = Kept { at, volumes, flows };
+        self.next = if self.next + 1 == KEPT { 0 } else { self.next + 1 };
         self.count = (self.count + 1).min(KEPT);
         true
     }
@@ -60,35 +69,36 @@ impl Lately {
         self.count = 0;
     }
 
-    /// What went by in the last seconds until a moment. Before the first place that is known, the flow is thought to have
-    /// been what it was after it.
+    /// What went by in the last seconds until a moment, as far as that is known.
     #[must_use]
     pub fn recent(&self, moment: Moment, volumes: [f64; 2]) -> Recent {
         let mut recent = Recent::default();
-        let (mut later, mut later_volumes) = (0.0, volumes);
-        let mut slopes = [0.0; 2];
+        let (mut later, mut later_volumes, mut flows) = (0.0, volumes, [0.0; 2]);
+        let mut place = self.next;
         let mut filled = 0;
-        for back in 1..=self.count {
-            let kept = &self.kept[(self.next + KEPT - back) % KEPT];
-            let ago = moment.steady.since(kept.moment.steady).0;
-            if ago <= later {
-                continue;
+        for back in 0..self.count {
+            place = before(place);
+            let kept = &self.kept[place];
+            let ago = moment.steady.since(kept.at).0;
+            if back == 0 && ago > 0.0 {
+                flows = [0, 1].map(|witness: usize| (volumes[witness] - kept.volumes[witness]) / ago);
             }
-            slopes = [0, 1].map(|witness: usize| (later_volumes[witness] - kept.volumes[witness]) / (ago - later));
             while filled < DELAYS && delay(filled) <= ago {
                 for witness in 0..2 {
-                    recent.gone[witness][filled] =
-                        volumes[witness] - later_volumes[witness] + slopes[witness] * (delay(filled) - later);
+                    let gone = volumes[witness] - later_volumes[witness];
+                    recent.gone[witness][filled] = gone + flows[witness] * (delay(filled) - later);
                 }
                 filled += 1;
             }
-            (later, later_volumes) = (ago, kept.volumes);
+            if filled == DELAYS {
+                break;
+            }
+            (later, later_volumes, flows) = (ago, kept.volumes, kept.flows);
         }
         recent.is_known = filled == DELAYS;
         for place in filled..DELAYS {
             for witness in 0..2 {
-                recent.gone[witness][place] =
-                    volumes[witness] - later_volumes[witness] + slopes[witness] * (delay(place) - later);
+                recent.gone[witness][place] = volumes[witness] - later_volumes[witness];
             }
         }
         recent
@@ -119,6 +129,11 @@ pub fn worst_lag(begin: &Recent, end: &Recent, known_to: f64) -> f64 {
     (worst - known_to).max(0.0)
 }
 
+/// The place before one in the ring.
+const fn before(place: usize) -> usize {
+    if place == 0 { KEPT - 1 } else { place - 1 }
+}
+
 #[expect(clippy::cast_precision_loss, reason = "a handful")]
 fn delay(place: usize) -> f64 {
     LONGEST_LAG_S * (place + 1) as f64 / DELAYS as f64
@@ -129,7 +144,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::units::{SteadyMillis, WallMillis};
+    use crate::units::WallMillis;
 
     proptest! {
         /// One witness sees a flow that wanders by the minute, the other the same flow late, or as a sliding mean: their
