@@ -48,7 +48,8 @@ pub struct Thresholds(pub [f64; MEMBERS]);
 /// Blocks in control until a false alarm of one bank, on average, for which [`OPERATING_THRESHOLDS`] are made.
 ///
 /// One false alarm is wanted in a hundred meter-years over all tallies together: 100 years of at most 1.6 million blocks,
-/// four tallies that are judged by blocks, two sides each, and some reserve.
+/// four tallies that are judged by blocks, two sides each, and each block taken to two banks (that of all flows and that
+/// of like ones). The members of a bank often alarm together: simulated, its run length is twice what is asked for.
 pub const OPERATING_RUN_LENGTH: f64 = 2e9;
 
 /// Thresholds at which a bank has at least [`OPERATING_RUN_LENGTH`]: each member's exact run length is that times the
