@@ -104,7 +104,16 @@ fn the_package_is_whole_and_runs_from_a_clean_root() {
     assert!(said.contains("shed"), "{said}");
     runs(&program, &example, folder.path());
     // The shells take their completions, and the manual names every command.
-    done(Command::new("bash").arg("-n").arg(root.join("usr/share/bash-completion/completions/tallywell")));
+    for (shell, completions) in [
+        ("bash", "usr/share/bash-completion/completions/tallywell"),
+        ("zsh", "usr/share/zsh/vendor-completions/_tallywell"),
+        ("fish", "usr/share/fish/vendor_completions.d/tallywell.fish"),
+    ] {
+        done(Command::new(shell).arg("-n").arg(root.join(completions)));
+    }
+    let asked = "source $argv[1]; complete -C 'tallywell read --pa'";
+    let fish = root.join("usr/share/fish/vendor_completions.d/tallywell.fish");
+    assert!(done(Command::new("fish").args(["-c", asked]).arg(fish)).starts_with("--parity"));
     let page = done(Command::new("gzip").arg("-dc").arg(root.join("usr/share/man/man1/tallywell.1.gz")));
     assert!(page.contains(".TH tallywell 1"), "{page}");
     for command in ["run", "check", "explain", "export"] {

@@ -4,7 +4,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-packages=(chromium dpkg-dev faketime gcc libc6-dev libmodbus-dev mosquitto mosquitto-clients openssl pkg-config prometheus python3 python3-venv socat systemd)
+packages=(chromium dpkg-dev faketime fish gcc libc6-dev libmodbus-dev mosquitto mosquitto-clients openssl pkg-config prometheus python3 python3-venv socat systemd zsh)
 missing=()
 for package in "${packages[@]}"; do
     dpkg-query -W -f='${Status}' "$package" 2>/dev/null | grep -q 'ok installed' || missing+=("$package")
