@@ -53,7 +53,7 @@
       found.push("a drawing without a name");
     }
   }
-  for (const table of document.querySelectorAll("table")) if (!table.querySelector("thead th")) found.push("a table without headers");
+  for (const table of document.querySelectorAll("table")) if (!table.querySelector("thead th, tbody th[scope=row]")) found.push("a table without headers");
   const names = [...document.querySelectorAll("[id]")].map((element) => element.id);
   if (new Set(names).size !== names.length) found.push(`an id twice among ${names}`);
   if (!document.documentElement.lang || !document.title) found.push("no language or no title");

@@ -8,6 +8,8 @@ use crate::browser::Browser;
 use crate::shed::{Shed, wait_for};
 
 const PAGES: [(&str, &str); 4] = [("meters", "/"), ("meter", "/meter/bore-1"), ("log", "/log"), ("lines", "/lines")];
+/// A file that stands alone has no ways to go elsewhere.
+const LANDMARKS_OF_THE_PAGE: [&str; 3] = ["not one body > header", "not one nav[aria-label]", "not one body > footer"];
 const AUDIT: &str = include_str!("audit.js");
 
 #[test]
@@ -76,6 +78,24 @@ fn people_can_read_the_page_on_any_screen_with_keyboard_and_without_script() {
         .filter(|address| !address.as_str().unwrap().starts_with(&own))
         .collect();
     assert!(foreign.is_empty(), "from elsewhere: {foreign:?}");
+
+    // What is handed over can be read on any screen, too; it has no ways to go elsewhere.
+    for (name, more) in [("report", &[][..]), ("sheet", &["--commissioning"])] {
+        let file = format!("{name}.html");
+        let arguments = ["report", "--meter", "bore-1", "--out", &file];
+        let output = shed.command(&[&arguments[..], more].concat()).output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        for width in [390, 1280] {
+            for scheme in ["light", "dark"] {
+                browser.screen(width, scheme);
+                browser.go(&format!("file://{}", shed.path(&file).display()));
+                let mut found: Vec<String> = serde_json::from_value(browser.value(AUDIT)).unwrap();
+                found.retain(|it| !LANDMARKS_OF_THE_PAGE.contains(&it.as_str()));
+                keep_picture(&mut browser, &format!("{name}-{width}-{scheme}.png"));
+                assert!(found.is_empty(), "{name} on {width} pixels, {scheme}: {found:#?}");
+            }
+        }
+    }
 
     // Without script everything is there, and a link to read it again.
     browser.ask("Emulation.setScriptExecutionDisabled", json!({ "value": true }));

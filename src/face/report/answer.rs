@@ -183,7 +183,7 @@ fn one(cause: &Cause, meter: &Meter, is_first: bool) -> Markup {
     let implied = implied(&cause.parameters, meter);
     html! {
         li class="cause" {
-            p class="cause-head" {
+            h3 class="cause-head" {
                 span class="share" { (probability(cause.probability)) }
                 svg class="share-bar" viewBox="0 0 100 8" preserveAspectRatio="none" aria-hidden="true" {
                     rect class="all" width="100" height="8" {}

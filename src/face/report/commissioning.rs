@@ -135,7 +135,7 @@ fn lines(sheet: &Sheet<'_>) -> Markup {
         @for planned in &sheet.lines {
             p { b { "Line " (planned.line.name) } ": " (port(&planned.line.port)) ", " (characters(planned.line.framing)) }
         }
-        table {
+        div class="wide" role="region" aria-label="Devices" tabindex="0" { table {
             thead { tr { th { "Device" } th class="n" { "Address" } th { "Says of itself" } th { "Line" } } }
             tbody {
                 @for planned in &sheet.lines {
@@ -150,10 +150,10 @@ fn lines(sheet: &Sheet<'_>) -> Markup {
                     }
                 }
             }
-        }
+        } }
         h3 { "The meter and its witnesses" }
         table class="pairs" {
-            tbody { @for (what, value) in &declared::rows(sheet.facts) { tr { th { (what) } td { (value) } } } }
+            tbody { @for (what, value) in &declared::rows(sheet.facts) { tr { th scope="row" { (what) } td { (value) } } } }
         }
         h3 { "Registers" }
         (declared::registers(sheet.facts))
@@ -191,7 +191,7 @@ fn settings(sheet: &Sheet<'_>) -> Markup {
         @if sheet.settings.is_empty() {
             p { "None of the meter\u{2019}s own settings was read: its map declares none, or they did not answer. Compare them by \
                  hand, at the meter and at each receiver:" }
-            table {
+            div class="wide" role="region" aria-label="Settings to compare" tabindex="0" { table {
                 thead { tr { th { "Setting" } th class="n" { "Declared" } th { "In the meter" } th { "In the receiver" } } }
                 tbody {
                     @for setting in [Setting::FullScale, Setting::PulseVolume, Setting::PulseOnTime, Setting::Damping] {
@@ -201,7 +201,7 @@ fn settings(sheet: &Sheet<'_>) -> Markup {
                         }
                     }
                 }
-            }
+            } }
         } @else {
             p { "As read back from the meter, beside what the receivers are declared to take them for:" }
             (declared::settings(sheet.facts, &sheet.settings))
@@ -217,7 +217,7 @@ fn plans(lines: &[PlannedLine<'_>]) -> Markup {
                 everything takes " (milliseconds(planned.load.one_turn)) " ms."
                 @if !planned.load.fits() { " " b class="disagree" { "It cannot carry that." } }
             }
-            div class="wide" {
+            div class="wide" role="region" aria-label="Reading plan" tabindex="0" {
                 table {
                     thead { tr {
                         th { "Device" } th { "Every" } th { "What" } th class="n" { "From" } th class="n" { "How many" }

@@ -14,7 +14,7 @@ pub(super) fn declared(report: &Report<'_>) -> Markup {
     let rows = rows(report.facts);
     html! {
         table class="pairs" {
-            tbody { @for (what, value) in &rows { tr { th { (what) } td { (value) } } } }
+            tbody { @for (what, value) in &rows { tr { th scope="row" { (what) } td { (value) } } } }
         }
         h3 { "Registers" }
         (registers(report.facts))
@@ -133,7 +133,7 @@ pub(super) fn registers(facts: &MeterFacts) -> Markup {
         (facts.receiver_total.as_ref(), pulse.and_then(|it| it.receiver_total.as_ref())),
     ];
     html! {
-        div class="wide" {
+        div class="wide" role="region" aria-label="Registers" tabindex="0" {
             table {
                 thead { tr {
                     th { "Entry" } th { "Table" } th class="n" { "Address" } th { "Type" } th { "Order" } th { "Unit" }
@@ -228,7 +228,7 @@ pub(super) fn declared_setting(facts: &MeterFacts, setting: Setting) -> Option<f
 /// Settings as read, beside what the receiver takes them to be.
 pub(super) fn settings(facts: &MeterFacts, settings: &[(Setting, f64)]) -> Markup {
     html! {
-        table {
+        div class="wide" role="region" aria-label="Settings" tabindex="0" { table {
             thead { tr { th { "Setting" } th class="n" { "In the meter" } th class="n" { "Declared" } th { } } }
             tbody {
                 @for (setting, read) in settings {
@@ -250,13 +250,13 @@ pub(super) fn settings(facts: &MeterFacts, settings: &[(Setting, f64)]) -> Marku
                     }
                 }
             }
-        }
+        } }
     }
 }
 
 pub(super) fn files(declarations: &[Declaration]) -> Markup {
     html! {
-        div class="wide" {
+        div class="wide" role="region" aria-label="Files" tabindex="0" {
             table {
                 thead { tr { th { "File" } th { "SHA-256" } th { "In force" } } }
                 tbody {

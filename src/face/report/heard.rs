@@ -28,7 +28,7 @@ pub(super) fn seen(report: &Report<'_>) -> Markup {
                 "."
             }
         }
-        div class="wide" {
+        div class="wide" role="region" aria-label="Readings" tabindex="0" {
             table {
                 thead { tr {
                     th { "Value" } th class="n" { "Heard" } th class="n" { "Missed" } th class="n" { "First" }

@@ -18,7 +18,7 @@ pub(super) fn lines(lines: &[LineFigures]) -> Markup {
                 (count(line.transactions)) " requests; " (percent(line.line_use)) " of the line\u{2019}s time in use."
                 @if let Some(hint) = &line.hint { " Note: " (hint) "." }
             }
-            div class="wide" {
+            div class="wide" role="region" aria-label={ "Timing of line " (line.name) } tabindex="0" {
                 table {
                     thead {
                         tr {

@@ -22,7 +22,7 @@ pub(super) fn disagreements(all: &[LoggedDisagreement]) -> Markup {
         @if all.is_empty() {
             p { "None stood open in this time." }
         } @else {
-            div class="wide" {
+            div class="wide" role="region" aria-label="Disagreements" tabindex="0" {
                 table {
                     thead { tr {
                         th { "Certain since" } th { "Lasted" } th { "Between" } th class="n" { "At its largest" }
@@ -58,7 +58,7 @@ pub(super) fn events(all: &[Event]) -> Markup {
         @if all.is_empty() {
             p { "None." }
         } @else {
-            table {
+            div class="wide" role="region" aria-label="Events" tabindex="0" { table {
                 thead { tr { th { "Began" } th { "Lasted" } th { "What" } } }
                 tbody {
                     @for event in all.iter().take(MOST_LISTED) {
@@ -72,7 +72,7 @@ pub(super) fn events(all: &[Event]) -> Markup {
                         }
                     }
                 }
-            }
+            } }
             (more(all.len()))
         }
     }
@@ -85,7 +85,7 @@ pub(super) fn notes(all: &[Note], maintenance: &[(WallMillis, Option<WallMillis>
             p { "None." }
         }
         @if !all.is_empty() {
-            table {
+            div class="wide" role="region" aria-label="Notes" tabindex="0" { table {
                 thead { tr { th { "About" } th { "Written" } th { "Note" } } }
                 tbody {
                     @for note in all.iter().take(MOST_LISTED) {
@@ -96,7 +96,7 @@ pub(super) fn notes(all: &[Note], maintenance: &[(WallMillis, Option<WallMillis>
                         }
                     }
                 }
-            }
+            } }
             (more(all.len()))
         }
         @for (from, to) in maintenance {

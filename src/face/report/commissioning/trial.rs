@@ -34,7 +34,7 @@ pub(super) fn outputs(trial: &Trial) -> Markup {
 fn points(check: &LoopCheck) -> Markup {
     html! {
         h3 { "Loop: " (word(check.verdict)) }
-        table {
+        div class="wide" role="region" aria-label="Loop points" tabindex="0" { table {
             thead { tr {
                 th class="n" { "%" } th class="n" { "Set mA" } th class="n" { "Read mA" } th class="n" { "Off mA" }
                 th class="n" { "U (k = 2) mA" } th class="n" { "Let pass mA" } th { "" }
@@ -57,7 +57,7 @@ fn points(check: &LoopCheck) -> Markup {
                     }
                 }
             }
-        }
+        } }
         @if let Some(line) = &check.line {
             @let (at_20, standard) = line.at(20.0);
             p {
@@ -106,7 +106,7 @@ pub(super) fn run(trial: &Trial) -> Markup {
 
 fn volumes(run: &RunCheck) -> Markup {
     html! {
-        table {
+        div class="wide" role="region" aria-label="Volumes" tabindex="0" { table {
             thead { tr {
                 th { "Witness" } th class="n" { "Volume L" } th class="n" { "U (k = 2) L" } th class="n" { "Readings" } th { "" }
             } }
@@ -119,13 +119,13 @@ fn volumes(run: &RunCheck) -> Markup {
                     }
                 }
             }
-        }
+        } }
     }
 }
 
 fn differences(run: &RunCheck) -> Markup {
     html! {
-        table {
+        div class="wide" role="region" aria-label="Differences" tabindex="0" { table {
             thead { tr {
                 th { "Between" } th class="n" { "Difference L" } th class="n" { "of the first" } th class="n" { "U (k = 2) L" }
                 th class="n" { "Let pass L" } th { "" }
@@ -143,7 +143,7 @@ fn differences(run: &RunCheck) -> Markup {
                     }
                 }
             }
-        }
+        } }
     }
 }
 
@@ -164,7 +164,7 @@ fn reference(check: &ReferenceCheck) -> Markup {
                 }
             }
         }
-        table {
+        div class="wide" role="region" aria-label="Errors" tabindex="0" { table {
             thead { tr { th { "Witness" } th class="n" { "Error" } th class="n" { "U (k = 2)" } th { "" } } }
             tbody {
                 @for it in &check.errors {
@@ -175,14 +175,14 @@ fn reference(check: &ReferenceCheck) -> Markup {
                     }
                 }
             }
-        }
+        } }
     }
 }
 
 /// A budget line by line (JCGM 100:2008 §7.2.7).
 fn budget(of: &str, budget: &Budget, unit: &str) -> Markup {
     html! {
-        table class="budget" {
+        div class="wide" role="region" aria-label={ "Uncertainty of " (of) } tabindex="0" { table class="budget" {
             thead { tr {
                 th { (of) } th { "Spread" } th class="n" { "Bound" } th class="n" { "Sensitivity" }
                 th class="n" { "u, " (unit) }
@@ -206,7 +206,7 @@ fn budget(of: &str, budget: &Budget, unit: &str) -> Markup {
                     th class="n" { (small(budget.standard)) }
                 }
             }
-        }
+        } }
     }
 }
 
