@@ -80,7 +80,7 @@ impl Memory {
             if declaration(name, site).as_ref() != Some(&kept.declared) {
                 continue;
             }
-            let place = Place { boot: &kept.boot, ahead_ms: kept.ahead_ms, wall: kept.wall };
+            let place = Place { boot: &kept.boot, ahead_ms: kept.ahead_ms, at: kept.at, wall: kept.wall };
             match catch_up(store, &facts, place, &mut kept.tallies) {
                 Ok(changes) => caught_up.extend(changes.into_iter().map(|change| (name.clone(), change))),
                 Err(error) => {
