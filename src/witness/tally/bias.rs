@@ -160,6 +160,32 @@ impl Side {
 /// Blocks of any flow, or of like flows: above and below.
 type Sides = [Side; 2];
 
+/// How far blocks of like flow lie apart: turbulence grows with the flow, and a pipe at rest is calm.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Spread {
+    sum: f64,
+    weight: f64,
+    last_bias: Option<f64>,
+}
+
+impl Spread {
+    /// The standard deviation of a block, L/s.
+    fn of(&self, let_pass: f64) -> f64 {
+        let first = (FIRST_SPREAD_SHARE * let_pass).powi(2) * FIRST_SPREAD_WEIGHT;
+        let variance = (first + self.sum) / (FIRST_SPREAD_WEIGHT + self.weight);
+        variance.sqrt().max(SMALLEST_SPREAD_SHARE * let_pass)
+    }
+
+    fn learn(&mut self, bias: f64, let_pass: f64) {
+        if let Some(before) = self.last_bias.replace(bias) {
+            let jump = (bias - before).abs().min(LARGEST_JUMP * self.of(let_pass));
+            let keep = 1.0 - 1.0 / SPREAD_MEMORY;
+            self.sum = keep * self.sum + 0.5 * jump * jump;
+            self.weight = keep * self.weight + 1.0;
+        }
+    }
+}
+
 /// Where a block began.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 struct Begin {
@@ -199,9 +225,7 @@ pub struct BiasTest {
     of_any_flow: Sides,
     of_like_flow: [Sides; BANDS],
     within: Bank,
-    spread_sum: f64,
-    spread_weight: f64,
-    last_bias: Option<f64>,
+    spreads: [Spread; BANDS],
     lag_rising: Option<f64>,
     lag_falling: Option<f64>,
     /// All blocks so far.
@@ -232,9 +256,7 @@ impl BiasTest {
             of_any_flow: Sides::default(),
             of_like_flow: Default::default(),
             within: Bank::default(),
-            spread_sum: 0.0,
-            spread_weight: 0.0,
-            last_bias: None,
+            spreads: Default::default(),
             lag_rising: None,
             lag_falling: None,
             judged: Sums::default(),
@@ -402,24 +424,10 @@ impl BiasTest {
         if sums.blocks < BLOCKS_TO_AGREE {
             return false;
         }
-        let chance = 4.0 * self.spread(sums.let_pass / sums.seconds) * sums.seconds / blocks.sqrt();
+        let let_pass = sums.let_pass / sums.seconds;
+        let spread = self.spreads.iter().map(|spread| spread.of(let_pass)).fold(0.0, f64::max);
+        let chance = 4.0 * spread * sums.seconds / blocks.sqrt();
         (sums.second - sums.first).abs() > sums.let_pass + sums.allowance + chance
-    }
-
-    fn spread(&self, let_pass: f64) -> f64 {
-        let first = (FIRST_SPREAD_SHARE * let_pass).powi(2) * FIRST_SPREAD_WEIGHT;
-        let variance = (first + self.spread_sum) / (FIRST_SPREAD_WEIGHT + self.spread_weight);
-        variance.sqrt().max(SMALLEST_SPREAD_SHARE * let_pass)
-    }
-
-    fn learn_spread(&mut self, bias: f64, let_pass: f64) {
-        if let Some(before) = self.last_bias.replace(bias) {
-            let spread = self.spread(let_pass);
-            let jump = (bias - before).abs().min(LARGEST_JUMP * spread);
-            let keep = 1.0 - 1.0 / SPREAD_MEMORY;
-            self.spread_sum = keep * self.spread_sum + 0.5 * jump * jump;
-            self.spread_weight = keep * self.spread_weight + 1.0;
-        }
     }
 
     fn learn_lag(&mut self, block: &Block) {
@@ -435,9 +443,9 @@ impl BiasTest {
     fn judge(&mut self, block: &Block, began: Moment, ended: Moment) -> Option<BiasChange> {
         self.judged.add(block);
         let bias = block.bias();
-        self.learn_spread(bias, block.let_pass);
-        let spread = self.spread(block.let_pass);
         let band = self.band(block);
+        self.spreads[band].learn(bias, block.let_pass);
+        let spread = self.spreads[band].of(block.let_pass);
         if let Some(mut open) = self.open {
             open.sums.add(block);
             let told = self.enlarge(&mut open, ended);
