@@ -175,10 +175,14 @@ unit = "L"
     assert_eq!(again.status.code(), Some(2), "a map that is there is left as it is");
 
     // Beyond register 15 there is nothing: what is there is read all the same, and the gap is not taken for readable.
+    // Where a scan has put the schema, the map names it for editors.
+    std::fs::create_dir(folder.path().join("schema")).unwrap();
+    std::fs::write(folder.path().join("schema/map.schema.json"), "{}").unwrap();
     let output = tallywell(folder.path(), &[&raw[..], &["0", "20", "--write", "other.toml"]].concat());
     let text = String::from_utf8(output.stdout).unwrap();
     assert_eq!(output.status.code(), Some(1), "{text}");
     assert!(text.contains("holding 0 to 19: the device refused: no such register"), "{text}");
     assert!(text.contains("holding 0 to 9"), "{text}");
-    assert!(folder.path().join("other.toml").exists());
+    let written = std::fs::read_to_string(folder.path().join("other.toml")).unwrap();
+    assert!(written.starts_with("#:schema schema/map.schema.json\nabout = "), "{written}");
 }
