@@ -124,6 +124,8 @@ fn value(out: &mut impl Write, reading: Option<Reading>, encoding: &Encoding) ->
         out.write_all(if value > 0.0 { b",inf" } else { b",-inf" })
     } else if encoding.format.is_float() && encoding.format.registers() == 2 && encoding.scale == 1.0 {
         write!(out, ",{}", single(value))
+    } else if encoding.format.is_float() && encoding.scale == 1.0 {
+        write!(out, ",{value}")
     } else {
         write!(out, ",{}", crate::register::tidy(value))
     }

@@ -28,6 +28,8 @@ pub(super) struct RepairedRow {
 
 /// A current below this is no current at all, in milliamperes.
 const OPEN_BELOW: f64 = 1.0;
+/// A fault set to the very limit is measured on either side of it: so near to it, in milliamperes, it is one.
+const AT_THE_LIMIT: f64 = 0.05;
 
 /// Builds blocks row by row.
 #[derive(Clone, Debug)]
@@ -93,9 +95,9 @@ impl Assembler {
     pub fn state_of(&self, current: f64) -> CurrentState {
         if current < OPEN_BELOW {
             CurrentState::Open
-        } else if current <= self.fault.0 {
+        } else if current <= self.fault.0 + AT_THE_LIMIT {
             CurrentState::LowFault
-        } else if current >= self.fault.1 {
+        } else if current >= self.fault.1 - AT_THE_LIMIT {
             CurrentState::HighFault
         } else {
             CurrentState::Signal

@@ -47,11 +47,25 @@ impl CountingFacts {
     }
 }
 
-/// Whether every step of the counter was even: each pulse counted twice leaves no odd step.
+/// Whether the steps of the counter are even: each pulse counted twice leaves no odd step.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Parity {
     pub even: u64,
     pub odd: u64,
+    /// Even steps in a row at the end.
+    pub even_at_the_end: u64,
+}
+
+impl Parity {
+    fn add(&mut self, odd: bool) {
+        if odd {
+            self.odd += 1;
+            self.even_at_the_end = 0;
+        } else {
+            self.even += 1;
+            self.even_at_the_end += 1;
+        }
+    }
 }
 
 /// How long the current was in one state, and when first.
@@ -241,7 +255,7 @@ impl Gather {
         let mut values = both.iter().zip(choice);
         for flow in chunk.iter_mut().filter_map(|row| row.flow.as_mut()) {
             if let Some((both, true)) = values.next() {
-                flow.value = both.swapped;
+                flow.value = as_swapped(both);
             }
         }
     }
@@ -265,7 +279,7 @@ impl Gather {
         for (index, total) in chunk.iter_mut().enumerate().filter_map(|(index, row)| Some((index, row.total.as_mut()?)))
         {
             if let Some((both, true)) = values.next() {
-                total.value = both.swapped;
+                total.value = as_swapped(both);
                 if !before && turned.is_none() {
                     turned = Some(index);
                 }
@@ -318,8 +332,7 @@ impl Gather {
                 let step = pulses.value - last;
                 if step >= 1.0 {
                     let odd = (step / 2.0).fract().abs() > 0.25;
-                    out.parity.odd += u64::from(odd);
-                    out.parity.even += u64::from(!odd);
+                    out.parity.add(odd);
                 }
             }
             self.last_pulses = Some(pulses.value);
@@ -376,6 +389,11 @@ fn both_ways(chunk: &[Row], of: impl Fn(&Row) -> Option<Timed>, swap: impl Fn(&R
             of(row).map(|timed| BothWays { at: timed.at, wall: row.wall, declared: timed.value, swapped: swap(row) })
         })
         .collect()
+}
+
+/// A value with its halves swapped. What was read as no number at all came without its bits.
+const fn as_swapped(both: &BothWays) -> f64 {
+    if both.declared.is_nan() { f64::NAN } else { both.swapped }
 }
 
 /// Skips flows that are no numbers, and single values that jump away and come back where nothing else would.

@@ -235,13 +235,15 @@ fn combine(
         if causes.is_empty() {
             causes.push(Candidate::sound(weight));
         }
-        causes.dedup_by(|a, b| a.code == b.code);
+        causes.dedup_by(|a, b| a.code == b.code && a.part == b.part);
         // Being late is no disagreement: it is not worth a word beside one.
         if causes.len() > 1 {
             causes.retain(|cause| cause.code != Code::LoopLag);
         }
         absorb(gathered, &mut causes);
         let weight = weight + standings.weigh(&causes);
+        // To people, what is unexplained is so in whatever part it is seen.
+        causes.dedup_by(|a, b| a.code == b.code);
         out.push(Hypothesis { causes, weight, probability: 0.0 });
     }
 }

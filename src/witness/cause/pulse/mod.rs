@@ -16,7 +16,7 @@ use super::prior::log_prior;
 /// Every candidate for the pulses against one reference, the sound one among them.
 pub(super) fn candidates(gathered: &Gathered, drift: &Drift, others: &[OtherMeter]) -> Vec<Candidate> {
     let mut found = vec![Candidate::sound(drift.healthy().evidence(0.0))];
-    found.extend(share::weight(gathered, drift));
+    found.extend(share::weight(drift));
     found.extend(share::double(gathered, drift));
     found.extend(share::narrow(drift));
     found.extend(share::extra(drift));
@@ -26,7 +26,22 @@ pub(super) fn candidates(gathered: &Gathered, drift: &Drift, others: &[OtherMete
     found.extend(burst::silent(drift));
     found.extend(foreign::crossed(gathered, drift, others));
     found.push(unexplained(drift));
+    for candidate in found.iter_mut().filter(|it| !matches!(it.code, Code::Agreement | Code::PulseDouble)) {
+        candidate.weight -= against_chance(gathered);
+    }
     found
+}
+
+/// Fewer even steps in a row than this may well be chance.
+const EVEN_BY_CHANCE: u64 = 12;
+
+/// What it costs a cause that the counter's last steps were all even: nothing but double counting does that for long.
+fn against_chance(gathered: &Gathered) -> f64 {
+    let even = gathered.parity.even_at_the_end;
+    if even < EVEN_BY_CHANCE {
+        return 0.0;
+    }
+    std::f64::consts::LN_2 * f64::from(u32::try_from(even.min(40)).unwrap_or(40))
 }
 
 /// A drift of any size that wanders as it likes.

@@ -10,18 +10,8 @@ use crate::cause::prior::{log_density, log_named, named_factor};
 /// How much of the variance of independent losses is there: a filter in step with the scan passes all or nothing.
 const SHARES_OF_CHANCE: [f64; 4] = [0.05, 0.25, 1.0, 2.5];
 
-/// The counter's steps were all even: nothing but double counting does that for long.
-fn parity_penalty(gathered: &Gathered) -> f64 {
-    let parity = gathered.parity;
-    if parity.odd == 0 && parity.even >= 8 {
-        -0.693 * f64::from(u32::try_from(parity.even.min(40)).unwrap_or(40))
-    } else {
-        0.0
-    }
-}
-
 /// Meter and receiver take one pulse to mean different volumes: exactly proportional.
-pub(super) fn weight(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
+pub(super) fn weight(drift: &Drift) -> Option<Candidate> {
     let wander = |step: &DriftStep| 1e-7 * step.expected * step.expected;
     let free = scan(drift, |step| step.expected, wander, |size| log_density(1.0 + size))?;
     let (mut weight, mut onset, fit) = free;
@@ -41,7 +31,7 @@ pub(super) fn weight(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
     if (ratio - 1.0).abs() < 2e-4 {
         return None;
     }
-    let mut found = found_at(Code::PulseWeight, drift, weight + parity_penalty(gathered), onset);
+    let mut found = found_at(Code::PulseWeight, drift, weight, onset);
     let (counted, due) = sums(drift, onset);
     found.parameters.ratio = Some(ratio);
     found.parameters.implied_pulse_volume_l = Some(drift.volume / ratio);
@@ -94,10 +84,10 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
     let mut found = found_at(Code::PulseDouble, drift, weight, onset);
     let (counted, due) = sums(drift, onset);
     found.parameters.ratio = Some(1.0 + share);
-    let steps = if parity.odd == 0 && parity.even > 4 && onset == 0 {
-        format!("; all {} steps of the counter were even", parity.even)
-    } else {
-        String::new()
+    let steps = match parity.even_at_the_end {
+        even if even > 8 && parity.odd == 0 => format!("; all {even} steps of the counter were even"),
+        even if even > 8 => format!("; the last {even} steps of the counter were all even"),
+        _ => String::new(),
     };
     Some(
         found.with_evidence(format!(

@@ -131,7 +131,10 @@ impl CounterRepair {
         let seen = Seen { value, at, wall };
         let before = self.pending_before.take();
         if let Some(step) = self.as_flow(last.value, value, at - self.changed_at.min(at), slack) {
-            if let Some(spike) = self.pending.take() {
+            // What lies between its neighbours did not jump away: the flow had only just begun.
+            if let Some(spike) = self.pending.take()
+                && (spike.value - last.value) * (value - spike.value) < 0.0
+            {
                 self.count_spike(spike, last.value, slack);
             }
             return Some(self.accept(seen, step));
