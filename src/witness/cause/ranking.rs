@@ -56,7 +56,7 @@ pub(super) fn rank(
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
     hold_back_the_unexplained(&mut bus);
-    keep_best(&mut bus);
+    in_order(&mut bus);
     let best = bus.first().map_or(0.0, |candidate| candidate.weight);
     bus.retain(|candidate| candidate.weight > best - HOPELESS || candidate.code == Code::Agreement);
 
@@ -146,8 +146,8 @@ impl Cache<'_> {
     }
 }
 
-/// The heaviest candidates, one for each code; the sound one is always among them.
-fn keep_best(candidates: &mut Vec<Candidate>) {
+/// The heaviest candidates first; those whose weight is no number are left out.
+fn in_order(candidates: &mut Vec<Candidate>) {
     // Readings may be so absurd that no likelihood of theirs is a number: then soundness is merely hopeless.
     for candidate in candidates.iter_mut().filter(|candidate| candidate.code == Code::Agreement) {
         if !candidate.weight.is_finite() {
@@ -156,6 +156,11 @@ fn keep_best(candidates: &mut Vec<Candidate>) {
     }
     candidates.retain(|candidate| candidate.weight.is_finite());
     candidates.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+}
+
+/// The heaviest candidates, one for each code; the sound one is always among them.
+fn keep_best(candidates: &mut Vec<Candidate>) {
+    in_order(candidates);
     let mut codes: Vec<Code> = Vec::new();
     candidates.retain(|candidate| {
         let new = !codes.contains(&candidate.code);

@@ -200,19 +200,20 @@ impl VolumeSeries {
 pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Candidate> {
     let sound = series.sound();
     let mut found = vec![Candidate::sound(sound)];
-    if let Some((weight, onset, ratio, uncertainty)) = series.ratio() {
+    for scaled in series.ratios(gathered) {
         let text = format!(
             "the total rose by {:.4} ± {:.4} times the flow integrated ({:.1} L against {:.1} L)",
-            ratio,
-            2.0 * uncertainty,
+            scaled.ratio,
+            2.0 * scaled.uncertainty,
             series.total,
             series.flow
         );
-        for (code, shown) in [(Code::BusTotalUnit, ratio), (Code::BusUnit, ratio.recip())] {
-            if !series.matters(gathered, code, ratio, onset) {
+        let shown = [(Code::BusTotalUnit, scaled.ratio), (Code::BusUnit, scaled.ratio.recip())];
+        for (code, shown) in shown.into_iter().filter(|(code, _)| *code == Code::BusTotalUnit || !scaled.by_pulses) {
+            if !series.matters(gathered, code, scaled.ratio, scaled.onset) {
                 continue;
             }
-            let mut candidate = series.at(code, weight, onset);
+            let mut candidate = series.at(code, scaled.weight, scaled.onset);
             candidate.parameters.ratio = Some(shown);
             found.push(candidate.with_evidence(text.clone()));
         }
@@ -221,6 +222,16 @@ pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Cand
     found.extend(series.coarse(gathered));
     found.push(series.unexplained());
     found
+}
+
+/// What the total is of the flow from `onset` on.
+#[derive(Clone, Copy, Debug)]
+struct Scaled {
+    weight: f64,
+    onset: usize,
+    ratio: f64,
+    uncertainty: f64,
+    by_pulses: bool,
 }
 
 /// How much the total may stray from the flow in each step, as shares of the step's volume.
@@ -278,7 +289,8 @@ impl VolumeSeries {
         fit.log_likelihood + normal(fit.size[0], LAG_SPREAD) + normal(fit.size[1], REST_SPREAD)
     }
 
-    fn ratio(&self) -> Option<(f64, usize, f64, f64)> {
+    /// What the total may be of the flow: any ratio, a named factor close to it, and what the pulses make of it.
+    fn ratios(&self, gathered: &Gathered) -> Vec<Scaled> {
         let free = best_onset(self.steps.len(), |onset| {
             let fit = self.fit(onset, |step| step.flow, |_| (0.0, 0.0));
             let ratio = 1.0 + fit.size[2];
@@ -287,20 +299,41 @@ impl VolumeSeries {
             }
             let occam = (fit.uncertainty[2] * 2.506_628).ln() + log_density(ratio) - ratio.ln();
             Some((Self::profile(&fit) + occam, (ratio, fit.uncertainty[2])))
-        })?;
-        let (mut weight, mut onset, (mut ratio, mut uncertainty)) = free;
-        if let Some(named) = named_factor(ratio, (4.0 * uncertainty / ratio).clamp(1e-3, 0.02)) {
-            let fixed = best_onset(self.steps.len(), |onset| {
+        });
+        let Some((weight, onset, (ratio, uncertainty))) = free else { return Vec::new() };
+        let free = Scaled { weight, onset, ratio, uncertainty, by_pulses: false };
+        let mut all = vec![free];
+        if let Some(named) = named_factor(ratio, (4.0 * uncertainty / ratio).clamp(1e-3, 0.02))
+            && let Some((weight, onset, ())) = best_onset(self.steps.len(), |onset| {
                 let fit = self.fit(onset, |_| 0.0, |step| ((named - 1.0) * step.flow, 0.0));
                 Some((Self::profile(&fit) + log_named(), ()))
-            })?;
-            if fixed.0 > weight {
-                (weight, onset) = (fixed.0, fixed.1);
-                uncertainty = uncertainty.min(1e-3 * named);
-                ratio = named;
-            }
+            })
+        {
+            let uncertainty = uncertainty.min(1e-3 * named);
+            all.push(Scaled { weight, onset, ratio: named, uncertainty, by_pulses: false });
         }
-        Some((weight, onset, ratio, uncertainty))
+        all.extend(self.by_pulses(gathered, free));
+        all
+    }
+
+    /// The ratio that the pulses make of the total, where the flow leaves it open: they count the same volume.
+    fn by_pulses(&self, gathered: &Gathered, free: Scaled) -> Option<Scaled> {
+        let volume = gathered.facts.meter.pulse.as_ref()?.volume.0;
+        let since = free.onset.checked_sub(1).map_or(0, |before| self.steps[before].block + 1);
+        let whole = gathered.blocks[since..].windows(2).filter(|pair| !pair[1].total_broken && !pair[1].pulses_broken);
+        let (total, pulses) = whole.fold((0.0, 0.0), |(total, pulses), pair| {
+            let both = || Some((pair[1].total? - pair[0].total?, pair[1].pulses? - pair[0].pulses?));
+            both().map_or((total, pulses), |(more, counted)| (total + more, pulses + counted))
+        });
+        if pulses < 10.0 {
+            return None;
+        }
+        let ratio = total / (pulses * volume);
+        let uncertainty = (2.0 / pulses + 2.0 * self.resolution / total.abs().max(1e-9)) * ratio;
+        let near = (ratio - free.ratio).abs() < 3.0 * free.uncertainty && uncertainty < free.uncertainty;
+        // Of all that the flow leaves open, the pulses pick this one.
+        let picked = (free.uncertainty / uncertainty).ln();
+        near.then(|| Scaled { weight: free.weight - picked, ratio, uncertainty, by_pulses: true, ..free })
     }
 
     /// Flow is shown but not totalled below a cut-off.

@@ -30,6 +30,9 @@ pub(in crate::cause) enum Plausible {
     },
 }
 
+/// A total that moves by less than this share of a second's most says nothing.
+const HARDLY_MOVES: f64 = 1e-7;
+
 impl Plausible {
     /// Whether the step from `before` to `now` (or `now` alone, for a flow) is absurd; `None` where it tells nothing.
     fn absurd(self, before: Option<(f64, f64)>, now: (f64, f64)) -> Option<bool> {
@@ -50,7 +53,8 @@ impl Plausible {
                     return Some(true);
                 }
                 let step = value - before;
-                if step == 0.0 {
+                // A float whose halves are swapped may be next to nothing, and moves by as little.
+                if step.abs() < HARDLY_MOVES * rate {
                     return None;
                 }
                 let allowed = rate * (at - before_at + 1.5) + slack;
