@@ -19,12 +19,12 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
     let volume = other.pulse_volume()?;
     let mut wall = gathered.blocks.first()?.wall_to;
     let mut known = 0_u32;
-    let due: Vec<f64> = drift
+    let due: Vec<Option<f64>> = drift
         .steps
         .iter()
         .map(|step| {
             let from = std::mem::replace(&mut wall, step.wall);
-            other.volume(from, step.wall).map_or(0.0, |(forward, _)| {
+            other.volume(from, step.wall).map(|(forward, _)| {
                 known += 1;
                 forward / volume
             })
@@ -39,10 +39,14 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
             let mut added = Added::default();
             if index >= onset && !step.broken {
                 drifted -= step.expected;
-                added.shapes[0] = due[index];
-                added.wander = (0.01 * due[index]).powi(2) + 0.01 * due[index];
+                // Where the other meter was not seen, nothing is known of the step.
+                let Some(due) = due[index] else {
+                    return Added { known: drifted, wander: f64::INFINITY, ..added };
+                };
+                added.shapes[0] = due;
+                added.wander = (0.01 * due).powi(2) + 0.01 * due;
                 if index == onset && onset > 0 {
-                    added.wander += due[index].max(step.expected).powi(2) + 1.0;
+                    added.wander += due.max(step.expected).powi(2) + 1.0;
                 }
             }
             Added { known: drifted, ..added }
@@ -56,7 +60,7 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
     })?;
     let mut found = found_at(Code::PulseCrossed, drift, weight, onset);
     let (counted, _) = sums(drift, onset);
-    let theirs: f64 = due.iter().skip(onset).sum();
+    let theirs: f64 = due.iter().skip(onset).flatten().sum();
     found.parameters.follows = Some(other.name.clone());
     Some(found.with_evidence(format!(
         "{counted:.0} pulses counted; {theirs:.1} were due from {} in the same time, at {volume} L each",
