@@ -73,8 +73,7 @@ pub(super) fn best_onset<T>(
     if let Some((weight, found)) = weigh(0) {
         best = Some((weight + FROM_THE_START.ln(), 0, found));
     }
-    #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
-    let charge = (1.0 - FROM_THE_START).ln() - (length.clamp(2, 200) as f64).ln();
+    let charge = charge(length);
     let mut consider = |at: usize, best: &mut Option<(f64, usize, T)>, coarse: &mut Option<(f64, usize)>| {
         if at == 0 || at >= length {
             return;
@@ -107,6 +106,12 @@ pub(super) fn best_onset<T>(
         stride = if finer == 1 { 1 } else { finer };
     }
     best
+}
+
+/// What a beginning part way costs, among so many steps.
+#[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
+pub(super) fn charge(length: usize) -> f64 {
+    (1.0 - FROM_THE_START).ln() - (length.clamp(2, 200) as f64).ln()
 }
 
 /// The share of causes that hold from the first reading on.

@@ -81,6 +81,8 @@ pub(super) struct Drift {
     pub expected: f64,
     /// Litres of one pulse to the receiver.
     pub volume: f64,
+    /// Log likelihood with whatever drift suits best: how sharply the reference tells the counts at all.
+    pub sharpness: f64,
     /// Precision of the prior on how much later the count is read than what it is held against, per square second.
     lateness: f64,
 }
@@ -270,7 +272,7 @@ impl Drift {
             step.wander += settling + (CREEPING * step.creep).powi(2);
         }
         let lateness = (0.5 * age + 0.3).powi(-2);
-        let mut drift = Self { steps, counted, expected, volume, lateness };
+        let mut drift = Self { steps, counted, expected, volume, sharpness: 0.0, lateness };
         drift.settle_error();
         Some(drift)
     }
@@ -295,7 +297,8 @@ impl Drift {
                 }
             }
         }
-        let share = best.map_or(1.0, |(_, share)| share);
+        let (most, share) = best.unwrap_or((0.0, 1.0));
+        self.sharpness = most;
         for (step, (error, age)) in self.steps.iter_mut().zip(&whole) {
             step.error = error - (1.0 - share) * age;
         }
@@ -362,6 +365,11 @@ impl Drift {
             (low, high) = (low.min(at), high.max(at));
         }
         high - low > (share * due).max(3.0)
+    }
+
+    /// The first step that ends at a block or after it.
+    pub fn step_at(&self, block: usize) -> usize {
+        self.steps.partition_point(|step| step.block < block)
     }
 
     /// The likelihood that meter and counter agree.

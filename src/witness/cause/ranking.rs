@@ -66,7 +66,15 @@ pub(super) fn rank(
     };
     let receiver_span = or_noted(receiver::span_candidates(gathered), Between::LoopReceiverFlow);
     let receiver_weight = or_noted(receiver::weight_candidates(gathered), Between::PulseReceiverTotal);
-    let mut cache = Cache { gathered, others, proven: !facts.is_empty(), loops: Vec::new(), pulses: Vec::new() };
+    let mut cache = Cache {
+        gathered,
+        others,
+        proven: !facts.is_empty(),
+        flow_loop_broken: standings.leaves_flow_loop(&facts),
+        by_total: None,
+        loops: Vec::new(),
+        pulses: Vec::new(),
+    };
     let mut hypotheses: Vec<Hypothesis> = Vec::new();
     for registers in &bus {
         let loops = cache.loops(flow_scale(registers));
@@ -108,6 +116,10 @@ struct Cache<'a> {
     others: &'a [OtherMeter],
     /// The readings themselves prove a cause.
     proven: bool,
+    /// The current strays from the flow, and no proven cause accounts for it.
+    flow_loop_broken: bool,
+    /// How sharply the total tells the counts, whatever drifts.
+    by_total: Option<f64>,
     loops: Vec<(FlowScale, Vec<Candidate>)>,
     pulses: Vec<(Reference, Vec<Candidate>)>,
 }
@@ -119,12 +131,20 @@ impl Cache<'_> {
         }
         let mut found = current::candidates(self.gathered, scale, self.others);
         hold_back_the_unexplained(&mut found);
-        if self.proven && !current::strays(self.gathered) {
+        if self.proven && !self.flow_loop_broken && !current::strays(self.gathered) {
             found.retain(|candidate| candidate.code == Code::Agreement);
         }
         keep_best(&mut found);
         self.loops.push((scale, found.clone()));
         found
+    }
+
+    fn by_total(&mut self) -> Option<f64> {
+        if self.by_total.is_none() {
+            let total = Reference::Total { ratio: 1.0, since: 0 };
+            self.by_total = Drift::new(self.gathered, total).map(|drift| drift.sharpness);
+        }
+        self.by_total
     }
 
     fn pulses(&mut self, reference: Reference) -> Vec<Candidate> {
@@ -133,6 +153,13 @@ impl Cache<'_> {
         }
         let mut found = Drift::new(self.gathered, reference).map_or_else(Vec::new, |drift| {
             let mut found = pulse::candidates(self.gathered, &drift, self.others);
+            if matches!(reference, Reference::Flow { .. }) && self.gathered.total.is_some() {
+                // The flow may tell single counts more sharply than the total does, or less: that speaks for no cause.
+                let sharper = self.by_total().map_or(0.0, |by_total| drift.sharpness - by_total);
+                for candidate in &mut found {
+                    candidate.weight -= sharper;
+                }
+            }
             // Beside a proven cause, another one must show in what the repairs left.
             if self.proven && !drift.strays(self.gathered.facts.meter.tolerance.volume) {
                 found.retain(|candidate| candidate.code == Code::Agreement);
@@ -241,12 +268,12 @@ fn combine(
             causes.push(Candidate::sound(weight));
         }
         causes.dedup_by(|a, b| a.code == b.code && a.part == b.part);
+        absorb(gathered, &mut causes);
+        let weight = weight + standings.weigh(&causes);
         // Being late is no disagreement: it is not worth a word beside one.
         if causes.len() > 1 {
             causes.retain(|cause| cause.code != Code::LoopLag);
         }
-        absorb(gathered, &mut causes);
-        let weight = weight + standings.weigh(&causes);
         // To people, what is unexplained is so in whatever part it is seen.
         causes.dedup_by(|a, b| a.code == b.code);
         out.push(Hypothesis { causes, weight, probability: 0.0 });

@@ -18,6 +18,8 @@ pub(super) struct Standings {
 const HELD: f64 = 1e6;
 /// What it costs a hypothesis to leave a broken tally without a cause.
 const BROKEN: f64 = 60.0;
+/// What it costs to take a disagreement of flow and loop for mere lateness.
+const MERELY_LATE: f64 = 1e5;
 /// What it costs a hypothesis to name a cause beside others that already explain every broken tally which it disturbs.
 const REDUNDANT: f64 = 1e6;
 
@@ -104,6 +106,12 @@ impl Standings {
         }
     }
 
+    /// Whether flow and loop disagree although none of these causes disturbs them.
+    pub fn leaves_flow_loop(&self, causes: &[Candidate]) -> bool {
+        let disturbed = causes.iter().fold(0, |set, cause| set | disturbs(cause.code, cause.part));
+        self.flow_loop == Verdict::Disagree && disturbed & FLOW_LOOP == 0
+    }
+
     fn sets(&self) -> (u8, u8) {
         let all = [
             (FLOW_LOOP, self.flow_loop),
@@ -139,6 +147,11 @@ impl Standings {
             if judged != 0 && judged & broken == 0 && !proves_itself(cause.code) {
                 weight -= HELD;
             }
+        }
+        // A loop that is merely late agrees: it cannot be what flow and loop disagree by.
+        let merely_late = causes.iter().any(|cause| cause.code == Code::LoopLag);
+        if merely_late && broken & FLOW_LOOP & !explained != 0 {
+            weight -= MERELY_LATE;
         }
         weight - BROKEN * f64::from((broken & !explained).count_ones())
     }

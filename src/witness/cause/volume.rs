@@ -3,7 +3,7 @@
 use crate::declared::{FlowTolerance, TotalCounts};
 use crate::units::WallMillis;
 
-use super::candidate::{Candidate, best_onset};
+use super::candidate::{Candidate, best_onset, charge};
 use super::code::{Code, Part};
 use super::gather::Gathered;
 use super::level::{LevelFit, LevelStep, SHAPES, fit};
@@ -50,6 +50,10 @@ const SAMPLING: f64 = 4.0;
 const REST_ERROR: f64 = 1e-4;
 /// Zero noise makes up to this share of its range, one standard deviation.
 const REST_SPREAD: f64 = 0.15;
+
+/// A step whose flow is uncertain by more than this share of it was not seen, if it is longer than so many seconds.
+const UNSEEN: f64 = 0.2;
+const LONG_UNSEEN: f64 = 60.0;
 
 impl VolumeSeries {
     pub fn new(gathered: &Gathered) -> Option<Self> {
@@ -104,7 +108,9 @@ impl VolumeSeries {
             let moved = block.flow_last - first_flow;
             first_flow = block.flow_last;
             seen += total - last - step.flow;
-            if !step.broken {
+            // What passed while nobody looked is no share of anything.
+            let unseen = step.wander > (UNSEEN * step.flow.abs().max((total - last).abs())).powi(2);
+            if !step.broken && !(unseen && step.seconds > LONG_UNSEEN) {
                 all_total += total - last;
                 all_flow += step.flow;
             }
@@ -200,7 +206,9 @@ impl VolumeSeries {
 pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Candidate> {
     let sound = series.sound();
     let mut found = vec![Candidate::sound(sound)];
-    for scaled in series.ratios(gathered) {
+    // A ratio that may as well be 1 is none.
+    let told = |scaled: &Scaled| (scaled.ratio - 1.0).abs() > scaled.uncertainty;
+    for scaled in series.ratios(gathered).into_iter().filter(told) {
         let text = format!(
             "the total rose by {:.4} ± {:.4} times the flow integrated ({:.1} L against {:.1} L)",
             scaled.ratio,
@@ -363,27 +371,30 @@ impl VolumeSeries {
                 },
             ))
         };
-        let mut best: Option<(f64, f64)> = None;
-        for place in 0..48 {
-            let cutoff = gathered.largest * 0.8 * 0.87_f64.powi(place);
-            let weight = weigh(cutoff, 0);
-            if best.is_none_or(|(most, _)| weight > most) {
-                best = Some((weight, cutoff));
-            }
-        }
-        let (mut most, mut cutoff) = best?;
+        let likeliest = (0..48)
+            .map(|place| {
+                let cutoff = gathered.largest * 0.8 * 0.87_f64.powi(place);
+                let (gain, onset) = self.gain_by(|step| missing(step, cutoff).0);
+                (gain, cutoff, onset)
+            })
+            .max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let (_, mut cutoff, start) = likeliest;
+        let mut most = weigh(cutoff, start);
         let mut width = 0.1;
         for _ in 0..3 {
             for place in -3..=3 {
                 let trial = cutoff * (1.0 + width * f64::from(place) / 3.0);
-                let weight = weigh(trial, 0);
+                let weight = weigh(trial, start);
                 if weight > most {
                     (most, cutoff) = (weight, trial);
                 }
             }
             width /= 3.0;
         }
-        let (weight, onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
+        let (mut weight, mut onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
+        if start > 0 && most + charge(self.steps.len()) > weight {
+            (weight, onset) = (most + charge(self.steps.len()), start);
+        }
         if self.rounds_away(gathered, cutoff) {
             return None;
         }
@@ -400,6 +411,22 @@ impl VolumeSeries {
             "below {cutoff:.3} L/s the total stands still: {volume:.1} L were shown by the flow register in {:.0} min and not totalled",
             seconds / 60.0
         )))
+    }
+
+    /// How much better the total fits the flow less what is `missing`, from the step on where that is best: a rough
+    /// measure, step by step.
+    fn gain_by(&self, missing: impl Fn(&VolumeStep) -> f64) -> (f64, usize) {
+        let mut best = (0.0, 0);
+        let mut gain = 0.0;
+        for (index, step) in self.steps.iter().enumerate().rev().filter(|(_, step)| !step.broken) {
+            let off = step.total - step.flow;
+            let without = off + missing(step);
+            gain += (off * off - without * without) / (2.0 * step.error + step.wander);
+            if gain > best.0 {
+                best = (gain, index);
+            }
+        }
+        best
     }
 
     /// Whether a float total cannot see this flow for its own coarseness: then that is the cause, and no cut-off.

@@ -13,6 +13,8 @@ use crate::cause::prior::log_prior;
 const CONTRADICTS_AFTER: f64 = 10.0;
 /// A current so near to the end of its range stands there, in milliamperes.
 const AT_THE_END: f64 = 0.05;
+/// How near to the flow's own current, in milliamperes, one that is held from that moment on stands.
+const WHERE_IT_WAS: f64 = 0.25;
 /// What a state that a hypothesis does not explain costs it.
 const UNEXPLAINED_STATE: f64 = 18.0;
 
@@ -76,8 +78,20 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     // Held by chance below every flow that followed, it would look like a current that stops there.
     let lowest = inside.iter().map(|pair| case.scale.unlimited(pair.flow, 1.0)).fold(f64::INFINITY, f64::min);
     let as_if_stopped = if lowest > level - 0.1 { 4.0 } else { 0.0 };
-    let mut candidate =
-        case.candidate(Code::LoopHeld, line.evidence() + inside_likelihood - ends - 3.0 - as_if_stopped, pairs, from);
+    // A current that is held part way stands where the flow had it just then.
+    let where_it_was = if from == 0 {
+        0.0
+    } else {
+        let edge = &pairs[from.saturating_sub(2)..(from + 2).min(pairs.len())];
+        let nearest = edge.iter().map(|pair| (case.sound_mean(pair) - level).abs()).fold(f64::INFINITY, f64::min);
+        if nearest < WHERE_IT_WAS { 2.5 } else { -2.5 }
+    };
+    let mut candidate = case.candidate(
+        Code::LoopHeld,
+        line.evidence() + inside_likelihood + where_it_was - ends - 3.0 - as_if_stopped,
+        pairs,
+        from,
+    );
     candidate.parameters.level_ma = Some(level);
     Some(Weighed { candidate, left }.with_evidence(format!(
         "the current stood at {level:.3} mA for {:.0} min while the flow went between {low:.1} and {high:.1} L/s",

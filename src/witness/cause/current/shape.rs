@@ -7,6 +7,9 @@ use crate::cause::candidate::best_onset;
 use crate::cause::code::Code;
 use crate::cause::crossing::OtherMeter;
 
+/// Each milliampere that a current stops lower than this makes it rarer, by one nat.
+const SELDOM_BELOW: f64 = 8.0;
+
 /// The current stops short of full scale.
 pub(super) fn clipped(case: &LoopCase<'_>) -> Option<Weighed> {
     let mut best: Option<(f64, usize, f64, LineFit, &[Pair])> = None;
@@ -44,7 +47,9 @@ pub(super) fn clipped(case: &LoopCase<'_>) -> Option<Weighed> {
             case.scale.of_block_below(pair, line.gain, line.offset, stop - line.offset).mean
         }
     });
-    let mut candidate = case.candidate(Code::LoopClipped, weight - 5.0, pairs, onset);
+    // What stops a current is load against supply: hardly ever near its lower end.
+    let rare = (SELDOM_BELOW - stop).max(0.0);
+    let mut candidate = case.candidate(Code::LoopClipped, weight - 5.0 - rare, pairs, onset);
     candidate.parameters.level_ma = Some(stop);
     let beyond: Vec<&Pair> = pairs[onset..].iter().filter(|pair| predicted(pair) > stop + 0.05).collect();
     let seconds: f64 = beyond.iter().map(|pair| pair.seconds).sum();
@@ -129,7 +134,8 @@ pub(super) fn direction(case: &LoopCase<'_>) -> Option<Weighed> {
     }
     let rest: Vec<Pair> = pairs.iter().filter(|pair| pair.flow >= 0.0).copied().collect();
     let line = super::fit(&rest, &case.scale, case.sound, (1.0, 0.0), case.tempering);
-    let turned_sum: f64 = pairs.iter().filter(|pair| pair.flow < 0.0).map(turned).sum::<f64>() * case.tempering;
+    let reversed = pairs.iter().enumerate().filter(|(_, pair)| pair.flow < 0.0);
+    let reversed: f64 = reversed.map(|(index, pair)| if index < onset { straight(pair) } else { turned(pair) }).sum();
     let left = case.left(pairs, |index, pair| {
         if index < onset || pair.flow >= 0.0 {
             return case.scale.of_block(pair, line.gain, line.offset).mean;
@@ -139,7 +145,11 @@ pub(super) fn direction(case: &LoopCase<'_>) -> Option<Weighed> {
         let turned = case.scale.current(-pair.flow, line.gain, line.offset);
         pair.current.clamp(turned - forward, turned + 2.0 * forward)
     });
-    let mut candidate = case.candidate(Code::LoopDirection, line.evidence() + turned_sum - 0.5, pairs, onset);
+    #[expect(clippy::cast_precision_loss, reason = "a few hundred places")]
+    let places = if onset == 0 { 0.7 } else { (pairs.len().clamp(2, 200) as f64).ln() };
+    let mut candidate =
+        case.candidate(Code::LoopDirection, line.evidence() + case.tempering * reversed - places - 0.5, pairs, onset);
+    let reverse: Vec<&Pair> = pairs[onset..].iter().filter(|pair| pair.flow * case.scale.slope < -0.08).collect();
     let seconds: f64 = reverse.iter().map(|pair| pair.seconds).sum();
     let deepest = reverse.iter().min_by(|a, b| a.flow.total_cmp(&b.flow))?;
     candidate.parameters.ratio = Some(-1.0);

@@ -71,8 +71,17 @@ fn losses(drift: &Drift, limit: f64, above: Above, onset: usize) -> Vec<f64> {
         .collect()
 }
 
+/// Limits to try, down to a twentieth of the fastest rate; finely where a rate is hardly above its limit.
+fn limits(fastest: f64) -> impl Iterator<Item = f64> {
+    let near = (0..24).map(|step| 0.97_f64.powi(step));
+    let far = (1..16).map(|step| 0.5 * 0.87_f64.powi(step));
+    near.chain(far).map(move |share| share * fastest)
+}
+
 /// Above some flow the pulses cannot keep up.
-pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
+///
+/// `begins` is where losses of any kind would best begin: the limit is looked for from there, too.
+pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift, begins: usize) -> Option<Candidate> {
     let fastest = drift.steps.iter().filter(|step| step.expected > 0.5).map(DriftStep::rate).fold(0.0, f64::max);
     if fastest <= 0.0 || drift.counted >= drift.expected {
         return None;
@@ -108,22 +117,22 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
         Above::Wait(_) => weigh_with(limit, above, onset, 1.0),
     };
     // First the shape and the limit over the whole stretch, then the onset, then the limit again.
-    let mut modes =
-        vec![Above::Wait(0.0), Above::Wait(30.0), Above::Wait(300.0), Above::Wait(f64::INFINITY), Above::Share(1.0)];
-    modes.extend([0.3, 0.5, 0.667, 0.85].map(Above::Share));
-    let mut best: Option<(f64, f64, Above)> = None;
-    for above in &modes {
-        for tenth in 1..40 {
-            let limit = fastest * 0.05_f64.powf(f64::from(tenth) / 40.0) * 1.05;
-            let weight = weigh(limit, *above, 0);
+    let waiting = [0.0, 10.0, 40.0, 200.0, f64::INFINITY].map(Above::Wait);
+    let shares = [0.3, 0.5, 0.667, 0.85, 1.0].map(Above::Share);
+    let modes: Vec<Above> = waiting.into_iter().chain(shares).collect();
+    let mut best: Option<(f64, f64, Above, usize)> = None;
+    let starts: &[usize] = if begins > 0 { &[0, begins] } else { &[0] };
+    for (onset, above) in starts.iter().flat_map(|onset| modes.iter().map(move |above| (*onset, *above))) {
+        for limit in limits(fastest) {
+            let weight = weigh(limit, above, onset);
             if best.is_none_or(|(most, ..)| weight > most) {
-                best = Some((weight, limit, *above));
+                best = Some((weight, limit, above, onset));
             }
         }
     }
-    let (_, mut limit, mut above) = best?;
+    let (_, mut limit, mut above, start) = best?;
     if let Above::Share(_) = above {
-        above = Above::Share(share_lost(drift, limit));
+        above = Above::Share(share_lost(drift, limit, start));
     }
     let refine = |limit: f64, above: Above, onset: usize| {
         let mut best = (weigh(limit, above, onset), limit);
@@ -140,7 +149,7 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
         }
         best
     };
-    limit = refine(limit, above, 0).1;
+    limit = refine(limit, above, start).1;
     let (_, onset, ()) = best_onset(drift.steps.len(), |onset| Some((weigh(limit, above, onset), ())))?;
     let (likelihood, limit) = refine(limit, above, onset);
     let charge = if onset == 0 { -0.7 } else { -0.7 - (drift.steps.len().min(200) as f64).ln() };
@@ -183,10 +192,11 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift) -> Option<Candidate
 }
 
 /// The share lost above a limit, as a plain ratio.
-fn share_lost(drift: &Drift, limit: f64) -> f64 {
+fn share_lost(drift: &Drift, limit: f64, onset: usize) -> f64 {
     let (counted, due) = drift
         .steps
         .iter()
+        .skip(onset)
         .filter(|step| !step.broken && step.rate() > limit && step.slowest > 0.95 * limit)
         .fold((0.0, 0.0), |(counted, due), step| (counted + step.counted, due + step.expected));
     if due > 3.0 { (1.0 - counted / due).clamp(0.02, 1.0) } else { 1.0 }

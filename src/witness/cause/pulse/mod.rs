@@ -18,10 +18,12 @@ pub(super) fn candidates(gathered: &Gathered, drift: &Drift, others: &[OtherMete
     let mut found = vec![Candidate::sound(drift.healthy().evidence(0.0))];
     found.extend(share::weight(drift));
     found.extend(share::double(gathered, drift));
-    found.extend(share::narrow(drift));
+    let narrow = share::narrow(drift);
+    let begins = narrow.as_ref().map_or(0, |narrow| drift.step_at(narrow.since));
+    found.extend(narrow);
     found.extend(share::extra(drift));
     found.extend(share::direction(gathered, drift));
-    found.extend(ceiling::rate_limit(gathered, drift));
+    found.extend(ceiling::rate_limit(gathered, drift, begins));
     found.extend(burst::gaps(drift));
     found.extend(burst::silent(drift));
     found.extend(foreign::crossed(gathered, drift, others));
