@@ -233,7 +233,12 @@ impl Drift {
             counted += count;
             expected += due;
             let rate = count.abs().max(due.abs()) / seconds;
-            let rounding = if by_flow { 0.0 } else { (block.total_resolution / volume).powi(2) / 12.0 };
+            let rounding = match reference {
+                Reference::Flow { .. } => 0.0,
+                Reference::Total { ratio, since } => {
+                    (block.total_resolution / divisor(ratio, since, index) / volume).powi(2) / 12.0
+                }
+            };
             let instant = rate.max(step.fastest.abs().min(3.0 * rate + 1.0));
             let broken = step.broken || before.still || block.still || (!by_flow && step.total_broken);
             let pace = (block.flow_last.max(0.0) / volume).min(3.0 * rate + 1.0);

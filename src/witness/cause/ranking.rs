@@ -39,7 +39,7 @@ const CARRIED: usize = 5;
 const HOPELESS: f64 = 45.0;
 /// Models are only models: before they become probabilities, log weights are divided by the first temperature, and for a
 /// small share by the second one, since a model that is wrong is wrong by more than its likelihoods say.
-const TEMPERATURES: [(f64, f64); 2] = [(0.93, 3.0), (0.07, 30.0)];
+const TEMPERATURES: [(f64, f64); 2] = [(0.96, 3.0), (0.04, 60.0)];
 /// The weight of soundness where the readings leave none that is a number.
 const NO_NUMBER: f64 = -1e12;
 /// The most hypotheses that are told.

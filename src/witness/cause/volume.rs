@@ -37,6 +37,8 @@ pub(super) struct VolumeSeries {
     pub total: f64,
     pub flow: f64,
     resolution: f64,
+    /// How many times the flow's volume the total shows, if more than once.
+    scale: f64,
 }
 
 /// The flow register may lag by this many seconds (its damping), one standard deviation.
@@ -110,7 +112,8 @@ impl VolumeSeries {
             seen += total - last - step.flow;
             // What passed while nobody looked is no share of anything.
             let unseen = step.wander > (UNSEEN * step.flow.abs().max((total - last).abs())).powi(2);
-            if !step.broken && !(unseen && step.seconds > LONG_UNSEEN) {
+            let told = !step.broken && (!unseen || step.seconds <= LONG_UNSEEN);
+            if told {
                 all_total += total - last;
                 all_flow += step.flow;
             }
@@ -128,7 +131,7 @@ impl VolumeSeries {
         if steps.len() < 4 {
             return None;
         }
-        let mut series = Self { steps, total: all_total, flow: all_flow, resolution };
+        let mut series = Self { steps, total: all_total, flow: all_flow, resolution, scale: 1.0 };
         series.widen();
         series.calibrate();
         Some(series)
@@ -138,7 +141,8 @@ impl VolumeSeries {
     fn widen(&mut self) {
         let ratio = (self.total / self.flow).abs();
         if ratio.is_finite() && ratio > 1.0 {
-            let square = (ratio * ratio).min(1e12);
+            self.scale = ratio.min(1e6);
+            let square = self.scale * self.scale;
             for step in &mut self.steps {
                 step.error *= square;
                 step.wander *= square;
@@ -197,7 +201,9 @@ impl VolumeSeries {
                 },
             }
         });
-        fit(steps, SHAPES, [0.0; SHAPES])
+        // A register in another scale lags by as many seconds, which weigh more in what it shows.
+        let ridge = |spread: f64| (spread * self.scale).powi(-2);
+        fit(steps, SHAPES, [ridge(LAG_SPREAD), ridge(REST_SPREAD), 0.0, 0.0])
     }
 }
 
@@ -207,7 +213,7 @@ pub(super) fn candidates(gathered: &Gathered, series: &VolumeSeries) -> Vec<Cand
     let sound = series.sound();
     let mut found = vec![Candidate::sound(sound)];
     // A ratio that may as well be 1 is none.
-    let told = |scaled: &Scaled| (scaled.ratio - 1.0).abs() > scaled.uncertainty;
+    let told = |scaled: &Scaled| scaled.ratio.ln().abs() * scaled.ratio.max(1.0) > scaled.uncertainty;
     for scaled in series.ratios(gathered).into_iter().filter(told) {
         let text = format!(
             "the total rose by {:.4} ± {:.4} times the flow integrated ({:.1} L against {:.1} L)",
@@ -288,40 +294,36 @@ impl VolumeSeries {
     }
 
     fn sound(&self) -> f64 {
-        Self::profile(&self.fit(0, |_| 0.0, |_| (0.0, 0.0)))
-    }
-
-    /// Without a main shape the third size is empty, and the peak's width counts for the two others alone.
-    fn profile(fit: &LevelFit) -> f64 {
-        let normal = |value: f64, spread: f64| -0.5 * (value / spread).powi(2);
-        fit.log_likelihood + normal(fit.size[0], LAG_SPREAD) + normal(fit.size[1], REST_SPREAD)
+        self.fit(0, |_| 0.0, |_| (0.0, 0.0)).log_likelihood
     }
 
     /// What the total may be of the flow: any ratio, a named factor close to it, and what the pulses make of it.
     fn ratios(&self, gathered: &Gathered) -> Vec<Scaled> {
         let free = best_onset(self.steps.len(), |onset| {
             let fit = self.fit(onset, |step| step.flow, |_| (0.0, 0.0));
-            let ratio = 1.0 + fit.size[2];
-            if ratio <= 0.0 || !fit.uncertainty[2].is_finite() {
+            let uncertainty = fit.uncertainty[2];
+            // A total that hardly moves shows next to nothing of the flow, never less.
+            let ratio = (1.0 + fit.size[2]).max(0.1 * uncertainty);
+            if !uncertainty.is_finite() || 1.0 + fit.size[2] < -3.0 * uncertainty {
                 return None;
             }
-            let occam = (fit.uncertainty[2] * 2.506_628).ln() + log_density(ratio) - ratio.ln();
-            Some((Self::profile(&fit) + occam, (ratio, fit.uncertainty[2])))
+            let occam = (uncertainty * 2.506_628).ln() + log_density(ratio) - ratio.ln();
+            Some((fit.log_likelihood + occam, (ratio, uncertainty)))
         });
         let Some((weight, onset, (ratio, uncertainty))) = free else { return Vec::new() };
         let free = Scaled { weight, onset, ratio, uncertainty, by_pulses: false };
-        let mut all = vec![free];
-        if let Some(named) = named_factor(ratio, (4.0 * uncertainty / ratio).clamp(1e-3, 0.02))
-            && let Some((weight, onset, ())) = best_onset(self.steps.len(), |onset| {
+        let by_pulses = self.by_pulses(gathered, free);
+        let slack = (4.0 * uncertainty / ratio).clamp(1e-3, 0.02);
+        let near_pulses = |told: &Scaled| named_factor(told.ratio, (4.0 * told.uncertainty / told.ratio).min(0.02));
+        let named = named_factor(ratio, slack).or_else(|| by_pulses.as_ref().and_then(near_pulses));
+        let named = named.and_then(|named| {
+            let (weight, onset, ()) = best_onset(self.steps.len(), |onset| {
                 let fit = self.fit(onset, |_| 0.0, |step| ((named - 1.0) * step.flow, 0.0));
-                Some((Self::profile(&fit) + log_named(), ()))
-            })
-        {
-            let uncertainty = uncertainty.min(1e-3 * named);
-            all.push(Scaled { weight, onset, ratio: named, uncertainty, by_pulses: false });
-        }
-        all.extend(self.by_pulses(gathered, free));
-        all
+                Some((fit.log_likelihood + log_named(), ()))
+            })?;
+            Some(Scaled { weight, onset, ratio: named, uncertainty: uncertainty.min(1e-3 * named), by_pulses: false })
+        });
+        std::iter::once(free).chain(named).chain(by_pulses).collect()
     }
 
     /// The ratio that the pulses make of the total, where the flow leaves it open: they count the same volume.
@@ -341,7 +343,7 @@ impl VolumeSeries {
         let near = (ratio - free.ratio).abs() < 3.0 * free.uncertainty && uncertainty < free.uncertainty;
         // Of all that the flow leaves open, the pulses pick this one.
         let picked = (free.uncertainty / uncertainty).ln();
-        near.then(|| Scaled { weight: free.weight - picked, ratio, uncertainty, by_pulses: true, ..free })
+        near.then_some(Scaled { weight: free.weight - picked, ratio, uncertainty, by_pulses: true, ..free })
     }
 
     /// Flow is shown but not totalled below a cut-off.
@@ -362,14 +364,15 @@ impl VolumeSeries {
             }
         };
         let weigh = |cutoff: f64, onset: usize| {
-            Self::profile(&self.fit(
+            let fit = self.fit(
                 onset,
                 |_| 0.0,
                 |step| {
                     let (volume, variance) = missing(step, cutoff);
                     (-volume, variance)
                 },
-            ))
+            );
+            fit.log_likelihood
         };
         let likeliest = (0..48)
             .map(|place| {
@@ -459,7 +462,7 @@ impl VolumeSeries {
             if !fit.uncertainty[2].is_finite() {
                 continue;
             }
-            let weight = Self::profile(&fit) + (fit.uncertainty[2].min(1.0) * 2.506_628).ln() - 1.0;
+            let weight = fit.log_likelihood + (fit.uncertainty[2].min(1.0) * 2.506_628).ln() - 1.0;
             if best.is_none_or(|(most, _)| weight > most) {
                 best = Some((weight, 1.0 + fit.size[2]));
             }
@@ -484,7 +487,7 @@ impl VolumeSeries {
                 |step| step.flow,
                 |step| (0.0, (wander * step.flow).powi(2) + wander * (wander * step.total).powi(2)),
             );
-            most = most.max(Self::profile(&fit) + (fit.uncertainty[2].min(1.0) * 2.506_628).ln());
+            most = most.max(fit.log_likelihood + (fit.uncertainty[2].min(1.0) * 2.506_628).ln());
         }
         Candidate::new(Code::Unexplained, most - 4.0 + log_prior(Code::Unexplained)).seen_in(Part::Bus).with_evidence(format!(
             "the total rose by {:.1} L and the flow integrated by {:.1} L, in a way that no cause of the catalogue makes",
