@@ -462,10 +462,11 @@ impl Follower {
         let in_time = self.quickly(unit);
         let elapsed = |overdue: &Overdue| frame.times.began.since(overdue.ended);
         let quick = self.overdue.iter().rposition(|overdue| answers(overdue) && elapsed(overdue) <= in_time);
-        // One that came late leaves the others to be feared for as long as they can be.
+        // One that came late leaves the others to be feared for as long as they can be. However quick it was, it is late if the
+        // master has asked another unit since.
         if let Some(place) = quick.or_else(|| self.overdue.iter().position(answers)) {
             self.overdue.remove(place);
-            if quick.is_none() {
+            if quick.is_none() || self.open.is_some() {
                 self.was_late(unit, frame.times.began);
                 self.unit(unit).count_fault(FaultKind::Late);
                 return None;

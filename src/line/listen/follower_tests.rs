@@ -73,6 +73,25 @@ fn a_reply_is_dated_between_its_request_and_its_beginning() {
     assert!(latency.is_some_and(|latency| latency.as_micros().abs_diff(20_000) < 700), "{latency:?}");
 }
 
+/// A unit that usually answers slowly answers a question after the master has given up and asked again: from then on every
+/// reply stands in the next one's place, and each looks quick. The last one comes when another unit was asked.
+#[test]
+fn a_master_that_is_one_reply_behind_gives_no_wrong_value() {
+    let mut bench = Bench::new();
+    for round in 0..25 {
+        bench.say(20, &ask(5, 1)).say(60, &answer(5, round));
+    }
+    bench.say(20, &ask(5, 1)).told();
+    bench.say(100, &ask(5, 1)).say(10, &answer(5, 101));
+    bench.say(12, &ask(5, 2)).say(12, &answer(5, 101));
+    bench.say(12, &ask(5, 3)).say(12, &answer(5, 102));
+    bench.say(12, &ask(6, 1)).say(12, &answer(5, 103)).say(12, &answer(6, 201));
+    bench.say(12, &ask(6, 1)).say(12, &answer(6, 202)).say(3_000, &ask(6, 1));
+    let used: Vec<_> = bench.told().into_iter().filter_map(|(unit, start, it)| Some((unit, start, it.ok()?))).collect();
+    assert!(used.iter().all(|(unit, start, words)| *unit == 6 || words[0] == 100 + start), "{used:?}");
+    assert!(used.iter().any(|(unit, _, words)| (*unit, words[0]) == (6, 202)), "{used:?}");
+}
+
 #[test]
 fn each_fault_has_its_name() {
     let mut bench = Bench::new();
