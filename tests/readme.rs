@@ -15,7 +15,8 @@ use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 
 /// What cargo and the shell run; what they measure takes too long for a test.
-const NOT_OURS: [&str; 5] = ["cargo bench", "cargo test", "cargo nextest", "tests/run.sh", "tests/setup.sh"];
+const NOT_OURS: [&str; 6] =
+    ["cargo bench", "cargo test", "cargo nextest", "tests/run.sh", "tests/fuzz/run.sh", "tests/setup.sh"];
 /// Commands that need the port for themselves: they are run while no daemon holds it.
 const NEED_THE_PORT: [&str; 2] = ["scan --port", "read --port"];
 /// Commands that go on until they are ended.
