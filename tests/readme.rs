@@ -6,7 +6,7 @@
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use pulldown_cmark::{CodeBlockKind, Event, Parser, Tag, TagEnd};
@@ -47,6 +47,16 @@ fn commands() -> Vec<String> {
         ["tallywell", "cargo"].contains(&command) || command.starts_with("tests/")
     });
     found
+}
+
+/// A program that ends with the test, also with one that fails.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
 }
 
 /// A folder such as the README's reader has: the shipped configuration, a site file, and a line.
@@ -92,11 +102,11 @@ impl Reader {
 
     /// Starts a command that goes on, does `meanwhile`, and ends it.
     fn goes_on(&self, command: &str, meanwhile: impl FnOnce()) {
-        let mut child = self.shell(command).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+        let mut child = Running(self.shell(command).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap());
         meanwhile();
-        assert!(child.try_wait().unwrap().is_none(), "`{command}` ended by itself");
-        kill_process(Pid::from_child(&child), Signal::TERM).unwrap();
-        assert_eq!(child.wait().unwrap().code(), Some(0), "`{command}`");
+        assert!(child.0.try_wait().unwrap().is_none(), "`{command}` ended by itself");
+        kill_process(Pid::from_child(&child.0), Signal::TERM).unwrap();
+        assert_eq!(child.0.wait().unwrap().code(), Some(0), "`{command}`");
     }
 
     fn has(&self, name: &str) -> PathBuf {
