@@ -138,9 +138,17 @@ pub struct OpenBias {
 /// Blocks beyond what is tolerated, on one side.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Side {
+    // Most are empty, and are kept every few seconds.
+    #[serde(default, skip_serializing_if = "is_empty")]
     bank: Bank,
+    #[serde(default, skip_serializing_if = "is_empty")]
     sums: Sums,
+    #[serde(default, skip_serializing_if = "is_empty")]
     since: Option<Moment>,
+}
+
+fn is_empty<T: Default + PartialEq>(it: &T) -> bool {
+    *it == T::default()
 }
 
 impl Side {

@@ -17,12 +17,15 @@ pub(super) fn print(meters: u64) {
         let case = Case::healthy(HealthyKind::Plain, seed);
         let (facts, readings) = readings(&case);
         let onset = readings.len() / 3;
-        if !readings[..onset].iter().any(|reading| reading.pulses.is_some()) {
+        let counts = || readings.iter().filter_map(|reading| reading.pulses).map(|pulses| pulses.value);
+        let Some(held) = readings[..onset].iter().rev().find_map(|reading| reading.pulses) else { continue };
+        // A counter that wraps cannot be kept back by a subtraction.
+        if !counts().is_sorted() {
             continue;
         }
         runs += 1;
         for lost in 1..=MOST {
-            if let Some(pulses) = found(&facts, &readings, onset, f64::from(lost)) {
+            if let Some(pulses) = found(&facts, &readings, onset, held.value, f64::from(lost)) {
                 seen[lost as usize - 1] += 1;
                 later[lost as usize - 1].push(pulses);
             }
@@ -38,22 +41,22 @@ pub(super) fn print(meters: u64) {
     }
 }
 
-/// Takes pulses away from one reading on; the pulses counted until that is proven, if it is.
-fn found(facts: &MeterFacts, readings: &[Reading], onset: usize, lost: f64) -> Option<f64> {
+/// Lets the counter stand at `held` from one reading on until so many pulses are lost; the pulses that came until that is
+/// proven, if it is.
+fn found(facts: &MeterFacts, readings: &[Reading], onset: usize, held: f64, lost: f64) -> Option<f64> {
     let mut tallies = MeterTallies::new(facts, VolumeJudged::Whole);
     let mut changes = Vec::new();
-    let mut counted = None;
     for (place, reading) in readings.iter().enumerate() {
         let mut reading = *reading;
         if place >= onset
             && let Some(pulses) = &mut reading.pulses
         {
-            let first = *counted.get_or_insert(pulses.value);
-            pulses.value -= lost;
+            let came = pulses.value - held;
+            pulses.value = (pulses.value - lost).max(held);
             tallies.push(facts, &reading, &mut changes);
             let is_proven = |change: &Change| matches!(change, Change::Step(it) if it.between == Between::TotalPulse);
             if changes.drain(..).any(|change| is_proven(&change)) {
-                return Some(reading.pulses.map_or(0.0, |pulses| pulses.value) + lost - first);
+                return Some(came);
             }
         } else {
             tallies.push(facts, &reading, &mut changes);
