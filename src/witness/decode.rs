@@ -62,13 +62,31 @@ pub fn encode(entry: &Entry, value: f64) -> Option<RawWords> {
     Some(RawWords::new(&words[..width]))
 }
 
+/// Fifteen digits of 2^64 leave as many bits open.
+const LOST_BITS: u32 = 20;
+
 /// What a shown value would be had its registers been taken in the other order; NaN where it cannot be encoded.
 ///
-/// A value of one register is its own swap.
+/// A value of one register is its own swap. A whole number beyond 2^53 has come through a double, and perhaps through fifteen
+/// digits: its last bits are lost, and are taken for nothing, as the top of any likely count is.
 #[must_use]
 pub fn swapped(entry: &Entry, shown: f64) -> f64 {
     let Some(raw) = encode(entry, shown) else { return f64::NAN };
     let mut words = raw.words().to_vec();
+    let is_rounded = matches!(entry.value_type, ValueType::U64 | ValueType::I64)
+        && ((shown - entry.offset) / entry.scale).abs() > 2_f64.powi(53);
+    if is_rounded && let Some(pattern) = pattern(entry, &words) {
+        let whole = (pattern.saturating_add(1 << (LOST_BITS - 1)) >> LOST_BITS) << (LOST_BITS - 16);
+        for (slot, shift) in words.iter_mut().zip([32_u32, 16, 0]) {
+            *slot = in_byte_order((whole >> shift) as u16, entry.byte_order);
+        }
+        if let Some(lowest) = words.last_mut() {
+            *lowest = 0;
+        }
+        if entry.word_order == WordOrder::LowFirst {
+            words.reverse();
+        }
+    }
     words.reverse();
     decode(entry, &words)
 }

@@ -272,8 +272,9 @@ impl Gather {
         let falls = self.out.facts.meter.total_counts == TotalCounts::Net;
         let slack = 3.0 * counting.resolution(self.assembler.last_total().unwrap_or(0.0)).max(counting.count);
         let rate = repair.allowed(1.0, 0.0) - repair.allowed(0.0, 0.0);
+        let hardly = HARDLY_MOVES * self.out.largest;
         let before = self.out.total_words.swapped_count > 0;
-        let choice = self.out.total_words.decide(&both, Plausible::Total { rate, slack, falls });
+        let choice = self.out.total_words.decide(&both, Plausible::Total { rate, slack, falls, hardly });
         let mut values = both.iter().zip(choice);
         let mut turned = None;
         for (index, total) in chunk.iter_mut().enumerate().filter_map(|(index, row)| Some((index, row.total.as_mut()?)))
@@ -390,6 +391,9 @@ fn both_ways(chunk: &[Row], of: impl Fn(&Row) -> Option<Timed>, swap: impl Fn(&R
         })
         .collect()
 }
+
+/// A total that moves by less than this share of what flows at most in a second says nothing.
+const HARDLY_MOVES: f64 = 1e-7;
 
 /// A value with its halves swapped. What was read as no number at all came without its bits.
 const fn as_swapped(both: &BothWays) -> f64 {

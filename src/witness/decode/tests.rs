@@ -264,3 +264,12 @@ fn counters_side_by_side_are_not_taken_across_their_borders() {
     let first = layout.iter().find(|it| it.likeness == Likeness::Total).unwrap();
     assert_eq!((first.candidate.word, first.candidate.word_order), (0, WordOrder::HighFirst), "{layout:?}");
 }
+
+#[test]
+fn a_long_count_is_swapped_back_although_fifteen_digits_lost_its_end() {
+    let entry = Entry { scale: 0.001, ..plain(ValueType::U64) };
+    let count = 38_793_411_u64;
+    let turned = (count << 48) | ((count >> 16) & 0xffff) << 32 | ((count >> 32) & 0xffff) << 16 | (count >> 48);
+    let shown: f64 = format!("{:.14e}", turned as f64 * 0.001).parse().expect("a number");
+    assert_eq!(swapped(&entry, shown), 38_793.411);
+}

@@ -305,7 +305,7 @@ fn lag(case: &LoopCase<'_>, flow_scale: FlowScale) -> Option<Weighed> {
         let scanned = best_onset(through.len(), |onset| {
             let line = fit(&through[onset..], &case.scale, case.sound, (1.0, 0.0), case.tempering);
             // A damping is hardly ever changed while somebody watches.
-            let part_way = if onset > 0 { 4.0 } else { 0.0 };
+            let part_way = if onset > 0 { 9.0 } else { 0.0 };
             Some((case.sound_until(&before, onset) + line.evidence() - part_way, line))
         });
         if let Some((weight, onset, line)) = scanned

@@ -18,6 +18,11 @@ enum Above {
 /// How well the excess over a limit is known, one standard deviation.
 const EXCESS_ERROR: f64 = 0.15;
 
+/// A share that is lost at every rate that was seen is no matter of the rate: so few pulses below the limit show none...
+const NEVER_SLOWER: f64 = 0.02;
+/// ...and so much less likely is one then, in nats.
+const NO_LIMIT_SEEN: f64 = 5.0;
+
 /// Pulses a second that exceed `limit`, on average over the step.
 ///
 /// The rate is taken to be spread evenly between the slowest and the fastest seen in the step.
@@ -174,6 +179,9 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift, begins: usize) -> O
         .skip(onset)
         .filter(|step| !step.broken && step.rate() > limit)
         .fold((0.0, 0.0), |(counted, due), step| (counted + step.counted, due + step.expected));
+    if matches!(above, Above::Share(_)) && slow.1 < NEVER_SLOWER * (slow.1 + fast.1) {
+        found.weight -= NO_LIMIT_SEEN;
+    }
     found = found.with_evidence(format!(
         "below {limit:.2} pulses a second {:.0} of {:.1} arrived, above it {:.0} of {:.1}",
         slow.0, slow.1, fast.0, fast.1

@@ -71,10 +71,13 @@ fn follows(gathered: &Gathered, drift: &Drift, other: &OtherMeter) -> Option<Can
 /// How well the other meter's volume is known by its flow register, one standard deviation.
 const OTHERS_ERROR: f64 = 0.03;
 
+/// Fewer pulses than this say nothing of whose they are.
+const FEWEST: f64 = 10.0;
+
 /// The counts run evenly in themselves, but not with this meter's flow.
 fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {
     let correlation = correlation(drift)?;
-    if correlation > 0.6 || drift.counted < 10.0 {
+    if correlation > 0.6 || drift.counted < FEWEST {
         return None;
     }
     let mut best: Option<(f64, usize)> = None;
@@ -101,6 +104,10 @@ fn follows_nobody_known(drift: &Drift, others_seen: bool) -> Option<Candidate> {
         }
     }
     let (weight, onset) = best?;
+    // Who sends next to nothing is not another meter's flow.
+    if sums(drift, onset).0 < FEWEST {
+        return None;
+    }
     let mut found = found_at(Code::PulseCrossed, drift, weight - 3.0, onset);
     if others_seen {
         // They would have shown it.

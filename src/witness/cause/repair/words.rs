@@ -27,11 +27,10 @@ pub(in crate::cause) enum Plausible {
         slack: f64,
         /// May fall.
         falls: bool,
+        /// A step smaller than this says nothing: a float whose halves are swapped may be next to nothing.
+        hardly: f64,
     },
 }
-
-/// A total that moves by less than this share of a second's most says nothing.
-const HARDLY_MOVES: f64 = 1e-7;
 
 impl Plausible {
     /// Whether the step from `before` to `now` (or `now` alone, for a flow) is absurd; `None` where it tells nothing.
@@ -44,7 +43,7 @@ impl Plausible {
                 }
                 Some(!value.is_finite() || value.abs() > 20.0 * largest || value.abs() < 1e-7 * largest)
             }
-            Self::Total { rate, slack, falls } => {
+            Self::Total { rate, slack, falls, hardly } => {
                 if !value.is_finite() {
                     return Some(true);
                 }
@@ -53,8 +52,7 @@ impl Plausible {
                     return Some(true);
                 }
                 let step = value - before;
-                // A float whose halves are swapped may be next to nothing, and moves by as little.
-                if step.abs() < HARDLY_MOVES * rate {
+                if step.abs() < hardly || step == 0.0 {
                     return None;
                 }
                 let allowed = rate * (at - before_at + 1.5) + slack;
