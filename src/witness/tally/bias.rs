@@ -167,7 +167,6 @@ impl Side {
 
 /// Blocks of any flow, or of like flows: above and below.
 type Sides = [Side; 2];
-
 /// How far blocks of like flow lie apart: turbulence grows with the flow, and a pipe at rest is calm.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 struct Spread {
@@ -199,7 +198,8 @@ impl Spread {
 struct Begin {
     point: BiasPoint,
     recent: Recent,
-    largest_jump: f64,
+    /// Litres that the integrals can be wrong by because the flow jumped between readings, all jumps together.
+    jumps: f64,
 }
 
 struct Block {
@@ -310,10 +310,10 @@ impl BiasTest {
             self.begin(point);
             return None;
         };
-        start.largest_jump = start.largest_jump.max(point.jump);
+        start.jumps += point.jump;
         let begin = start.point;
         if let Some(anew) = &mut self.anew {
-            anew.largest_jump = anew.largest_jump.max(point.jump);
+            anew.jumps += point.jump;
         }
         let seconds = point.moment.steady.since(begin.moment.steady).0;
         if seconds < self.rules.shortest_block_s {
@@ -342,7 +342,7 @@ impl BiasTest {
             self.look_again_s = LOOKS_AGAIN * seconds;
             self.look_for_a_beginning(point, recent);
         }
-        let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.largest_jump);
+        let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.jumps);
         if seconds > LONGEST_BLOCK_S.max(ROUNDING_BLOCKS * rounding / let_pass.max(f64::MIN_POSITIVE)) {
             self.leave_out(&begin, &point);
             self.begin(point);
@@ -358,7 +358,7 @@ impl BiasTest {
                 || point.moment.steady.since(anew.point.moment.steady).0 > BEGINS_ANEW_S
         };
         if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
-            self.anew = Some(Begin { point, recent, largest_jump: 0.0 });
+            self.anew = Some(Begin { point, recent, jumps: 0.0 });
         }
     }
 
@@ -369,7 +369,7 @@ impl BiasTest {
         let change = [0, 1].map(|level: usize| point.levels[level] - begin.levels[level]);
         let moved = change[0].abs().max(change[1].abs());
         let known_to = begin.rounding + point.rounding;
-        let allowance = (self.lag() * moved + known_to + start.largest_jump) / seconds;
+        let allowance = (self.lag() * moved + known_to + start.jumps) / seconds;
         let first = point.first - begin.first;
         let second = point.second - begin.second;
         let let_pass = self.rules.let_pass(first / seconds);
@@ -384,14 +384,14 @@ impl BiasTest {
 
     fn end_block(&mut self, block: &Block, begin: &BiasPoint, end: BiasPoint, recent: Recent) -> Option<BiasChange> {
         self.learn_lag(block);
-        self.start = Some(Begin { point: end, recent, largest_jump: 0.0 });
+        self.start = Some(Begin { point: end, recent, jumps: 0.0 });
         self.anew = None;
         self.look_again_s = 0.0;
         self.judge(block, begin.moment, end.moment)
     }
 
     fn begin(&mut self, point: BiasPoint) {
-        self.start = Some(Begin { point, recent: self.recent(&point), largest_jump: 0.0 });
+        self.start = Some(Begin { point, recent: self.recent(&point), jumps: 0.0 });
         self.anew = None;
         self.look_again_s = 0.0;
     }
