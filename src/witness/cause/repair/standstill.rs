@@ -27,6 +27,8 @@ struct Run {
     wall: WallMillis,
     rows: u32,
     pulses: Option<(f64, f64)>,
+    /// The current was read at all, however short the run.
+    has_current: bool,
     current: Option<(f64, f64)>,
     slow_current: f64,
     /// Since when, and between which currents, the latest few seconds; they count once they are past.
@@ -86,6 +88,7 @@ impl StandstillWatch {
                 wall: glance.wall,
                 rows: 0,
                 pulses: None,
+                has_current: false,
                 current: None,
                 slow_current: 0.0,
                 latest: None,
@@ -102,6 +105,7 @@ impl StandstillWatch {
             let first = run.pulses.map_or(pulses, |(first, _)| first);
             run.pulses = Some((first, pulses));
         }
+        run.has_current |= glance.current.is_some();
         if let Some(current) = glance.current.filter(|_| glance.at - run.from >= SETTLES) {
             // Smoothed over a few readings, so that the input's noise does not count as movement.
             run.slow_current += if run.latest.is_none() { current } else { 0.3 * (current - run.slow_current) };
@@ -140,7 +144,7 @@ impl StandstillWatch {
         // A forward total rests while the flow runs backwards, whatever pulses that makes elsewhere.
         let counted = counted && (flow > 0.0 || !self.forward_only);
         let contradicted = (moved && (counted || starved || run.pulses.is_none()))
-            || (counted && (starved || run.current.is_none()))
+            || (counted && (starved || !run.has_current))
             // Registers at rest beside a counter at rest contradict no current: then it is the current that is odd.
             || (standstill.current_range > 0.8 && (starved || run.pulses.is_none() || standstill.pulses >= 1.0));
         if !contradicted {
