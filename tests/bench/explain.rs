@@ -1,4 +1,5 @@
-//! How long `explain` takes over a day and over a year at one reading a second, beside merely reading the file.
+//! How long `explain` takes over a day and over a year at one reading a second, from CSV and from the store, beside merely
+//! reading the file.
 //!
 //! `cargo bench --bench explain` (a year, six plain columns, streamed into a temporary file of 2 GB);
 //! `-- --days N` for another stretch; `-- --short` for the form that CI runs.
@@ -13,12 +14,15 @@ use std::time::Instant;
 
 use tallywell::record::CsvReader;
 use tallywell::site;
+use tallywell::store::{Span, StoreReader};
 use tallywell_sim::csv::{Columns, CsvWriter};
 use tallywell_sim::direct::{Direct, Sampling};
 use tallywell_sim::plant::{PointPlan, Shed};
 use tallywell_sim::profile::Profile;
 use tallywell_witness::cause::{Explainer, Explanation};
 use tallywell_witness::reading::MeterFacts;
+
+mod filled;
 
 fn main() {
     let arguments: Vec<String> = std::env::args().collect();
@@ -33,8 +37,8 @@ fn main() {
     let facts = site::meter_facts(&loaded.site, "bore-1").unwrap();
     let folder = tempfile::tempdir().unwrap();
     println!(
-        "{:>6}{:>12}{:>10}{:>12}{:>12}{:>12}{:>8}{:>12}",
-        "days", "readings", "MB", "read s", "parse s", "explain s", "CPU s", "peak MB"
+        "{:>6}{:>12}{:>10}{:>12}{:>12}{:>12}{:>8}{:>14}{:>12}",
+        "days", "readings", "MB", "read s", "parse s", "explain s", "CPU s", "from store s", "peak MB"
     );
     for days in stretches {
         let table = folder.path().join("table.csv");
@@ -45,11 +49,17 @@ fn main() {
         let cpu = cpu_seconds();
         let (explanation, explaining) = timed(|| explain(&table, &facts));
         let cpu = cpu_seconds() - cpu;
+        std::fs::remove_file(&table).unwrap();
+        let store = folder.path().join("bench.db");
+        filled::filled(&store, &facts, days);
+        let (stored, from_store) = timed(|| explain_stored(&store, &facts));
         println!(
-            "{days:>6}{count:>12}{:>10.0}{merely:>12.3}{parsing:>12.3}{explaining:>12.3}{cpu:>8.2}{:>12.0}",
+            "{days:>6}{count:>12}{:>10.0}{merely:>12.3}{parsing:>12.3}{explaining:>12.3}{cpu:>8.2}{from_store:>14.3}{:>12.0}",
             bytes as f64 / 1e6,
             peak_memory_mb()
         );
+        assert_eq!(stored.verdict, explanation.verdict);
+        std::fs::remove_file(&store).unwrap();
         println!("       {}: {:?}", explanation.main().map_or("?", |cause| cause.code.as_str()), explanation.verdict);
     }
 }
@@ -63,6 +73,14 @@ fn timed<T>(work: impl FnOnce() -> T) -> (T, f64) {
 fn explain(table: &Path, facts: &MeterFacts) -> Explanation {
     let mut explainer = Explainer::new(facts);
     for reading in CsvReader::new(File::open(table).unwrap(), facts).unwrap() {
+        explainer.push(&reading.unwrap());
+    }
+    explainer.finish()
+}
+
+fn explain_stored(store: &Path, facts: &MeterFacts) -> Explanation {
+    let mut explainer = Explainer::new(facts);
+    for reading in StoreReader::open(store).unwrap().readings("bore-1", Span::ALL).unwrap() {
         explainer.push(&reading.unwrap());
     }
     explainer.finish()
