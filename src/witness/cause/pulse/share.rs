@@ -5,6 +5,7 @@ use crate::cause::candidate::Candidate;
 use crate::cause::code::Code;
 use crate::cause::drift::{Drift, DriftStep};
 use crate::cause::gather::Gathered;
+use crate::cause::level::LevelFit;
 use crate::cause::prior::{log_density, log_named, named_factor};
 
 /// How much of the variance of independent losses is there: a filter in step with the scan passes all or nothing.
@@ -41,6 +42,45 @@ pub(super) fn weight(drift: &Drift) -> Option<Candidate> {
     )))
 }
 
+/// Scans the onset of a drift whose chance adds a variance that depends on its size and on how chance works: the size is
+/// found for each kind of chance where the drift begins for the usual one, and only the best kind is looked at closely.
+fn scan_chances(
+    drift: &Drift,
+    shape: impl Fn(&DriftStep) -> f64,
+    each: impl Fn(&DriftStep) -> f64,
+    spread: impl Fn(f64, f64) -> f64,
+    density: impl Fn(f64) -> f64,
+    first: f64,
+) -> Option<(f64, usize, LevelFit)> {
+    let by = |chance: f64, size: f64| {
+        let variance = spread(chance, size);
+        scan(drift, &shape, |step| variance * each(step), &density)
+    };
+    let rarer = |chance: f64| if chance == 1.0 { 0.5 } else { 2.0 };
+    let (_, usual, fit) = by(1.0, first).or_else(|| by(0.25, first))?;
+    let mut best: Option<(f64, f64, f64)> = None;
+    for chance in SHARES_OF_CHANCE {
+        for onset in [0, usual] {
+            let mut size = fit.size[0];
+            for _ in 0..3 {
+                let variance = spread(chance, size);
+                let fit = drift.fit(onset, |step| [shape(step), 0.0], |step| variance * each(step));
+                let weight = fit.evidence(density(fit.size[0])) - rarer(chance);
+                if !weight.is_finite() || fit.uncertainty[0].is_infinite() {
+                    break;
+                }
+                size = fit.size[0];
+                if best.is_none_or(|(most, ..)| weight > most) {
+                    best = Some((weight, chance, size));
+                }
+            }
+        }
+    }
+    let (_, chance, size) = best?;
+    let (weight, onset, fit) = by(chance, size)?;
+    Some((weight - rarer(chance), onset, fit))
+}
+
 /// Each pulse, or a share of them, is counted twice.
 pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
     let steady = |step: &DriftStep| 1e-7 * step.expected * step.expected;
@@ -52,30 +92,22 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
         let odd = parity.odd as f64 / (parity.odd + parity.even) as f64;
         best.0 += if odd > 0.25 { -40.0 } else { -4.0 };
     }
-    for chance in SHARES_OF_CHANCE {
-        let mut share = 0.5;
-        for _ in 0..2 {
-            let wander = |step: &DriftStep| chance * share * (1.0_f64 - share).max(0.02) * step.expected.abs();
-            let Some((weight, onset, fit)) = scan(
-                drift,
-                |step| step.expected,
-                wander,
-                |size| {
-                    if !(0.0..=1.02).contains(&size) {
-                        return f64::NEG_INFINITY;
-                    }
-                    // Half of it even over every share, half on small ones: bounce now and then.
-                    (0.6 + 0.4 / 0.03 * (-size / 0.03).exp()).ln() - 0.7
-                },
-            ) else {
-                break;
-            };
-            share = fit.size[0].clamp(0.0, 0.999);
-            let weight = weight + if chance == 1.0 { -0.5 } else { -2.0 };
-            if weight > best.0 {
-                best = (weight, onset, share);
-            }
+    let density = |size: f64| {
+        if !(0.0..=1.02).contains(&size) {
+            return f64::NEG_INFINITY;
         }
+        // Half of it even over every share, half on small ones: bounce now and then.
+        (0.6 + 0.4 / 0.03 * (-size / 0.03).exp()).ln() - 0.7
+    };
+    let spread = |chance: f64, size: f64| {
+        let share = size.clamp(0.0, 0.999);
+        chance * share * (1.0 - share).max(0.02)
+    };
+    let partly = scan_chances(drift, |step| step.expected, |step| step.expected.abs(), spread, density, 0.5);
+    if let Some((weight, onset, fit)) = partly
+        && weight > best.0
+    {
+        best = (weight, onset, fit.size[0].clamp(0.0, 0.999));
     }
     let (weight, onset, share) = best;
     if share < 2e-4 {
@@ -99,30 +131,21 @@ pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
 
 /// Each pulse is lost with the same chance.
 pub(super) fn narrow(drift: &Drift) -> Option<Candidate> {
-    let mut best: Option<(f64, usize, f64, f64)> = None;
-    for chance in SHARES_OF_CHANCE {
-        let mut lost: f64 = 0.3;
-        for _ in 0..3 {
-            let wander = |step: &DriftStep| {
-                chance * lost.clamp(0.001, 0.999) * (1.0 - lost).clamp(0.02, 1.0) * step.expected.abs()
-            };
-            let density = |size: f64| {
-                let lost = -size;
-                if !(0.0..=1.0).contains(&lost) {
-                    return f64::NEG_INFINITY;
-                }
-                // Half of it even over every share, half on small ones.
-                (0.6 + 0.4 / 0.03 * (-lost / 0.03).exp()).ln()
-            };
-            let Some((weight, onset, fit)) = scan(drift, |step| step.expected, wander, density) else { break };
-            lost = -fit.size[0];
-            let weight = weight + if chance == 1.0 { -0.5 } else { -2.0 };
-            if best.is_none_or(|(most, ..)| weight > most) {
-                best = Some((weight, onset, lost, fit.uncertainty[0]));
-            }
+    let density = |size: f64| {
+        let lost = -size;
+        if !(0.0..=1.0).contains(&lost) {
+            return f64::NEG_INFINITY;
         }
-    }
-    let (weight, onset, lost, uncertainty) = best?;
+        // Half of it even over every share, half on small ones.
+        (0.6 + 0.4 / 0.03 * (-lost / 0.03).exp()).ln()
+    };
+    let spread = |chance: f64, size: f64| {
+        let lost = -size;
+        chance * lost.clamp(0.001, 0.999) * (1.0 - lost).clamp(0.02, 1.0)
+    };
+    let found = scan_chances(drift, |step| step.expected, |step| step.expected.abs(), spread, density, -0.3)?;
+    let (weight, onset, fit) = found;
+    let (lost, uncertainty) = (-fit.size[0], fit.uncertainty[0]);
     if !(2e-4..=0.995).contains(&lost) {
         return None;
     }
