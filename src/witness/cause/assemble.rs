@@ -31,6 +31,11 @@ const OPEN_BELOW: f64 = 1.0;
 /// A fault set to the very limit is measured on either side of it: so near to it, in milliamperes, it is one.
 const AT_THE_LIMIT: f64 = 0.05;
 
+/// Pulses of the receiver's volume that one count of the meter may be worth at most, to be a rule and no silence.
+const LONGEST_RULE: f64 = 30.0;
+/// Pulses by which one count moves what is due as a rule, at most: a burst that is lost is none.
+const LEARNT: f64 = 0.25;
+
 /// Builds blocks row by row.
 #[derive(Clone, Debug)]
 pub(super) struct Assembler {
@@ -49,6 +54,8 @@ pub(super) struct Assembler {
     last_total: Option<f64>,
     last_pulses: Option<f64>,
     due: f64,
+    /// Pulses due from one count to the next, as a rule.
+    usually_due: f64,
     flow_bank: LagBank<{ FLOW_LAGS.len() }>,
     current_bank: LagBank<{ CURRENT_LAGS.len() }>,
     incomplete: u32,
@@ -77,6 +84,7 @@ impl Assembler {
             last_total: None,
             last_pulses: None,
             due: 0.0,
+            usually_due: 0.0,
             flow_bank: LagBank::new(FLOW_LAGS),
             current_bank: LagBank::new(CURRENT_LAGS),
             incomplete: 0,
@@ -139,15 +147,16 @@ impl Assembler {
         }
     }
 
-    /// Pulses due since the counter last moved; true when several are overdue.
+    /// Pulses due since the counter last moved; true when more are overdue than as a rule.
     fn count_due(&mut self, row: &RepairedRow) -> bool {
         if let Some(pulses) = row.pulses {
             if self.last_pulses.is_none_or(|last| pulses.value != last) {
+                self.usually_due += (self.due.min(LONGEST_RULE) - self.usually_due).clamp(-LEARNT, LEARNT);
                 self.due = 0.0;
             }
             self.last_pulses = Some(pulses.value);
         }
-        self.due >= 3.0
+        self.due >= (4.0 * self.usually_due).max(3.0)
     }
 
     fn may_cut(&mut self, row: &RepairedRow) -> bool {

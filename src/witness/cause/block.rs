@@ -87,10 +87,10 @@ impl Block {
         self.current_sum / self.current_samples.max(1.0)
     }
 
-    fn may_join(&self, next: &Self) -> bool {
+    fn may_join(&self, next: &Self, whatever_the_drought: bool) -> bool {
         self.current_state == next.current_state
             && self.still == next.still
-            && self.drought == next.drought
+            && (whatever_the_drought || self.drought == next.drought)
             && !self.total_broken
             && !next.total_broken
             && !self.pulses_broken
@@ -148,17 +148,21 @@ impl BlockSeries {
     pub fn push(&mut self, block: Block) {
         self.blocks.push(block);
         if self.blocks.len() >= MOST {
-            self.join_alike();
+            self.join_alike(false);
+            // Pulses that come and go all the time are no reason to keep each.
+            if self.blocks.len() > MOST / 8 * 7 {
+                self.join_alike(true);
+            }
         }
     }
 
     /// Joins neighbours, those with the most similar flow first, until half as many are left (or no more may be).
-    fn join_alike(&mut self) {
-        self.halvings += 1;
+    fn join_alike(&mut self, whatever_the_drought: bool) {
+        self.halvings += u32::from(!whatever_the_drought);
         let mut differences: Vec<f64> = self
             .blocks
             .windows(2)
-            .filter(|pair| pair[0].may_join(&pair[1]))
+            .filter(|pair| pair[0].may_join(&pair[1], whatever_the_drought))
             .map(|pair| unlikeness(&pair[0], &pair[1]))
             .collect();
         if differences.is_empty() {
@@ -172,7 +176,9 @@ impl BlockSeries {
         let mut may_grow = false;
         for block in self.blocks.drain(..) {
             match joined.last_mut() {
-                Some(last) if may_grow && last.may_join(&block) && unlikeness(last, &block) <= limit => {
+                Some(last)
+                    if may_grow && last.may_join(&block, whatever_the_drought) && unlikeness(last, &block) <= limit =>
+                {
                     last.join(block);
                     may_grow = false;
                 }

@@ -86,9 +86,14 @@ fn limits(fastest: f64) -> impl Iterator<Item = f64> {
 /// Limits of one mode that are worth a closer look.
 const LOOKED_AT: usize = 4;
 
-/// The limits that account best for what is missing step by step: a rough measure, which takes a small part of the time.
-fn likely_limits(drift: &Drift, fastest: f64, above: Above, onset: usize) -> Vec<f64> {
-    let mut rated: Vec<(f64, f64)> = limits(fastest)
+/// The limits of a mode that account best for what is missing step by step: a rough measure, which takes a small part of the
+/// time. Where a share is lost, its size is found with them.
+fn likely_limits(drift: &Drift, fastest: f64, above: Above, onset: usize) -> Vec<(f64, Above)> {
+    let sizes = match above {
+        Above::Wait(_) => (1.0 - 2.0 * EXCESS_ERROR, 1.0 + 2.0 * EXCESS_ERROR),
+        Above::Share(_) => (0.02, 1.0),
+    };
+    let mut rated: Vec<(f64, f64, f64)> = limits(fastest)
         .map(|limit| {
             let lost = losses(drift, limit, above, onset);
             let (mut squares, mut product) = (0.0, 0.0);
@@ -97,17 +102,14 @@ fn likely_limits(drift: &Drift, fastest: f64, above: Above, onset: usize) -> Vec
                 squares += lost * lost / variance;
                 product += lost * (step.expected - step.counted) / variance;
             }
-            let size = if squares > 0.0 {
-                (product / squares).clamp(1.0 - 2.0 * EXCESS_ERROR, 1.0 + 2.0 * EXCESS_ERROR)
-            } else {
-                0.0
-            };
-            (2.0 * size * product - size * size * squares, limit)
+            let size = if squares > 0.0 { (product / squares).clamp(sizes.0, sizes.1) } else { sizes.0 };
+            (2.0 * size * product - size * size * squares, limit, size)
         })
         .collect();
     rated.sort_by(|a, b| b.0.total_cmp(&a.0));
     rated.truncate(LOOKED_AT);
-    rated.into_iter().map(|(_, limit)| limit).collect()
+    let sized = |size: f64| if let Above::Share(_) = above { Above::Share(size) } else { above };
+    rated.into_iter().map(|(_, limit, size)| (limit, sized(size))).collect()
 }
 
 /// Above some flow the pulses cannot keep up.
@@ -150,12 +152,11 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift, begins: usize) -> O
     };
     // First the shape and the limit over the whole stretch, then the onset, then the limit again.
     let waiting = [0.0, 10.0, 40.0, 200.0, f64::INFINITY].map(Above::Wait);
-    let shares = [0.3, 0.5, 0.667, 0.85, 1.0].map(Above::Share);
-    let modes: Vec<Above> = waiting.into_iter().chain(shares).collect();
     let mut best: Option<(f64, f64, Above, usize)> = None;
     let starts: &[usize] = if begins > 0 { &[0, begins] } else { &[0] };
-    for (onset, above) in starts.iter().flat_map(|onset| modes.iter().map(move |above| (*onset, *above))) {
-        for limit in likely_limits(drift, fastest, above, onset) {
+    for onset in starts.iter().copied() {
+        let modes = waiting.into_iter().chain([Above::Share(1.0)]);
+        for (limit, above) in modes.flat_map(|above| likely_limits(drift, fastest, above, onset)) {
             let weight = weigh(limit, above, onset);
             if best.is_none_or(|(most, ..)| weight > most) {
                 best = Some((weight, limit, above, onset));
