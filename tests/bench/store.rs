@@ -13,7 +13,7 @@ use tallywell::record::{CsvReader, CsvWriter, Extent};
 use tallywell::site;
 use tallywell::store::{Span, StoreReader};
 use tallywell_sim::csv;
-use tallywell_sim::plant::{PointPlan, Shed};
+use tallywell_sim::plant::PointPlan;
 use tallywell_sim::profile::Profile;
 use tallywell_witness::reading::MeterFacts;
 
