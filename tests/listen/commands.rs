@@ -145,7 +145,7 @@ impl Shed {
 
         let mut daemon = self.daemon();
         let until = Instant::now() + PATIENCE;
-        while self.whole_readings() < 4 {
+        while self.whole_readings() < 6 {
             assert!(daemon.try_wait().unwrap().is_none() && Instant::now() < until, "{}", self.log());
             std::thread::sleep(Duration::from_millis(100));
         }
@@ -223,7 +223,7 @@ fn a_line_that_a_controller_polls_becomes_a_site_and_what_it_leaves_out_is_said(
     let line = &timing["lines"][0];
     let master = &line["master"];
     let count = |name: &str| master[name].as_u64().unwrap_or_else(|| panic!("{name}: {master:#}"));
-    assert!(count("writes") > 2 && count("broadcasts") > 2 && count("retries") > 2, "{master:#}");
+    assert!(count("writes") > 2 && count("broadcasts") > 2 && count("retries") > 0, "{master:#}");
     assert_eq!((&master["two_masters"], count("unknown_frames")), (&false.into(), 0), "{master:#}");
     let polls = master["polls"].as_array().unwrap();
     let nobody = polls.iter().find(|poll| poll["address"] == 9).unwrap();
