@@ -1,15 +1,18 @@
 //! A store filled with days of one simulated meter, for the benchmarks that read it.
 
+#[path = "../office/daemon_read.rs"]
+mod daemon_read;
+
 use std::path::Path;
 use std::time::Duration;
 
+use daemon_read::reading;
 use tallywell::store::evidence::Run;
 use tallywell::store::{Options, Writer};
-use tallywell_sim::direct::{self, Direct, Row, Sampling};
+use tallywell_sim::direct::{Direct, Sampling};
 use tallywell_sim::plant::{PointPlan, Shed};
 use tallywell_sim::profile::Profile;
-use tallywell_witness::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits};
-use tallywell_witness::units::{SteadyMillis, WallMillis};
+use tallywell_witness::reading::MeterFacts;
 
 /// Noisy flow at one reading a second, the witnesses sampled some milliseconds apart.
 pub fn rows(days: f64) -> Direct {
@@ -41,20 +44,4 @@ pub fn filled(path: &Path, facts: &MeterFacts, days: f64) -> u64 {
     let health = writer.close();
     assert_eq!((health.readings_dropped, &health.trouble), (0, &None));
     health.readings_stored
-}
-
-fn reading(row: &Row) -> Reading {
-    let sample = |it: Option<direct::Reading>| {
-        it.map(|it| Sample { value: it.value, at: SteadyMillis(it.time_ms), raw: RawWords::new(it.raw.as_slice()) })
-    };
-    Reading {
-        at: SteadyMillis(row.time_ms),
-        wall: WallMillis(row.time_ms),
-        flow: sample(row.flow),
-        total: sample(row.total),
-        loop_ma: sample(row.loop_ma),
-        pulses: sample(row.pulses),
-        status: row.status.map(|bits| StatusBits(u64::from(bits))),
-        ..Reading::default()
-    }
 }

@@ -10,6 +10,7 @@ mod line {
     pub mod machine;
     pub mod peers;
     pub mod poll;
+    pub mod site;
     pub mod wire;
 }
 

@@ -11,13 +11,15 @@ mod machine;
 #[path = "../listen/rig.rs"]
 #[allow(dead_code, reason = "the tests use more of it")]
 mod rig;
+#[path = "line/site.rs"]
+mod site;
 
 use std::fmt::Write as _;
-use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use rig::{Case, DEVICES, Master, Outcome, REGISTERS};
+use site::{Plain, write_site};
 use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
 use tallywell_sim::wire::Ears;
 
@@ -155,7 +157,8 @@ fn daemon(length: Duration) {
     let folder = tempfile::tempdir().unwrap();
     let (link, listener) = (folder.path().join("port"), folder.path().join("listener"));
     let rig = rig::overheard(&case, &link, &listener);
-    write_site(folder.path());
+    let line = "port = \"listener\"\nmode = \"listen\"\nbaud = 115200\nparity = \"none\"\nstop_bits = 2";
+    write_site(folder.path(), &Plain { line, devices: DEVICES, registers: REGISTERS, every: "100ms" });
     let mut daemon = Command::new(env!("CARGO_BIN_EXE_tallywell"))
         .args(["run", "--config", "site.toml"])
         .current_dir(folder.path())
@@ -183,26 +186,4 @@ fn daemon(length: Duration) {
 
 fn requests(rig: &tallywell_sim::rig::Rig) -> u64 {
     rig.witnessed(|seen| seen.requests)
-}
-
-fn write_site(folder: &Path) {
-    let mut map = String::new();
-    for (register, unit) in (0..REGISTERS).zip(["L/s", "L"].into_iter().cycle()) {
-        let entry = format!("[entry.value_{register}]\ntable = \"holding\"\naddress = {register}\n");
-        write!(map, "{entry}type = \"u16\"\nunit = \"{unit}\"\n").unwrap();
-    }
-    let mut site =
-        "site = \"Bench\"\n[store]\npath = \"bench.db\"\n[line.shed]\nport = \"listener\"\nmode = \"listen\"\n\
-                    baud = 115200\nparity = \"none\"\nstop_bits = 2\n"
-            .to_owned();
-    for address in 1..=DEVICES {
-        write!(
-            site,
-            "[device.unit-{address}]\nline = \"shed\"\naddress = {address}\nmap = \"map.toml\"\nevery = \"100ms\"\n\
-             [meter.meter-{address}]\nflow = \"unit-{address}.value_0\"\ntotal = \"unit-{address}.value_1\"\n"
-        )
-        .unwrap();
-    }
-    std::fs::write(folder.join("map.toml"), map).unwrap();
-    std::fs::write(folder.join("site.toml"), site).unwrap();
 }

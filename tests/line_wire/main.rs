@@ -4,6 +4,7 @@
 
 mod faults;
 mod gateways;
+mod plan;
 mod ports;
 mod read;
 mod rig;

@@ -16,12 +16,11 @@ use tallywell_sim::image::Encoded;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::slave::{Latency, Slave};
 use tallywell_sim::wire::{Adapter, Pace, Wire};
-use tallywell_witness::declared::{
-    ByteOrder, Dimension, EarlyReplies, Entry, Framing, Line, LineMode, Parity, Port, RegisterMap, Table, Unit,
-    ValueType, WordOrder,
-};
-use tallywell_witness::plan::{WireTiming, cheapest_plan};
+use tallywell_witness::declared::{EarlyReplies, Framing, Line, LineMode, Parity, Port, ValueType};
+use tallywell_witness::plan::WireTiming;
 use tallywell_witness::schedule::Task;
+
+use super::plan::all_registers;
 
 /// Registers that every simulated unit has.
 const REGISTERS: u16 = 10;
@@ -148,29 +147,13 @@ impl Bench {
 
 /// The task of reading all registers of one unit.
 pub fn task(address: u8, every: Duration) -> Task {
-    let entry = |start: u16| Entry {
-        name: format!("value_{start}"),
-        table: Table::Holding,
-        address: start,
-        value_type: ValueType::U32,
-        word_order: WordOrder::HighFirst,
-        byte_order: ByteOrder::Big,
-        unit: Unit { symbol: String::new(), dimension: Dimension::Number, to_base: 1.0 },
-        scale: 1.0,
-        offset: 0.0,
-        wraps_at: None,
-        bits: BTreeMap::new(),
-    };
-    let entries = (0..REGISTERS).step_by(2).map(entry).map(|entry| (entry.name.clone(), entry)).collect();
-    let map = RegisterMap { about: None, max_registers: 125, gaps_readable: false, entries };
     let timing = WireTiming::new(Framing { baud: BAUD, parity: Parity::None, stop_bits: 2 });
-    let plan = cheapest_plan(&map, map.entries.keys(), timing, Duration::from_millis(2)).unwrap();
     Task {
         device: name_of(address),
         unit: address,
         every,
         group: None,
-        requests: plan.requests,
+        requests: all_registers(REGISTERS, ValueType::U32, timing, Duration::from_millis(2)),
         silence: timing.request() + REPLY_TIMEOUT + timing.t3_5(),
     }
 }

@@ -1,16 +1,20 @@
 //! Many simulated sheds as one office would have them: a folder of Parquet files, some with pulses that mean too much.
 
+#[path = "daemon_read.rs"]
+mod daemon_read;
+
 use std::path::Path;
 use std::time::SystemTime;
 
+use daemon_read::reading;
 use tallywell::record::parquet::ParquetFolder;
 use tallywell::record::{format_instant, parse_instant};
 use tallywell::site;
-use tallywell_sim::direct::{self, Direct, Row, Sampling};
+use tallywell_sim::direct::{Direct, Sampling};
 use tallywell_sim::plant::{PointPlan, Shed};
 use tallywell_sim::profile::Profile;
-use tallywell_witness::reading::{MeterFacts, RawWords, Reading, Sample, StatusBits};
-use tallywell_witness::units::{SteadyMillis, WallMillis};
+use tallywell_witness::reading::MeterFacts;
+use tallywell_witness::units::WallMillis;
 
 const DAY_SECONDS: f64 = 86_400.0;
 
@@ -70,21 +74,4 @@ fn rows(fleet: Fleet, shed: u64) -> Direct {
         ..Sampling::default()
     };
     Direct::new(Shed::new(vec![plan], shed), 0, sampling, fleet.days * DAY_SECONDS, shed)
-}
-
-/// A simulated row as the daemon would have read it.
-pub fn reading(row: &Row) -> Reading {
-    let sample = |it: Option<direct::Reading>| {
-        it.map(|it| Sample { value: it.value, at: SteadyMillis(it.time_ms), raw: RawWords::new(it.raw.as_slice()) })
-    };
-    Reading {
-        at: SteadyMillis(row.time_ms),
-        wall: WallMillis(row.time_ms),
-        flow: sample(row.flow),
-        total: sample(row.total),
-        loop_ma: sample(row.loop_ma),
-        pulses: sample(row.pulses),
-        status: row.status.map(|bits| StatusBits(u64::from(bits))),
-        ..Reading::default()
-    }
 }

@@ -5,13 +5,16 @@
 #![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
 
 mod hidden;
+#[path = "../peers/on_a_pair.rs"]
+mod on_a_pair;
 
-use std::io::{BufRead, BufReader, Write};
-use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use hidden::{Field, Hidden, Stands};
+use on_a_pair::{Running, serve, slaves};
 use serde_json::Value;
 use tallywell_witness::declared::{ByteOrder, WordOrder};
 use tallywell_witness::decode::{Observation, Ranked, likely_layout, rank};
@@ -99,39 +102,6 @@ fn most_values_of_made_up_maps_are_ranked_first() {
     }
 }
 
-/// A program that ends with the test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-fn project() -> &'static Path {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-}
-
-fn peer(program: &str) -> PathBuf {
-    let path = project().join("target/peers/bin").join(program);
-    assert!(path.exists(), "{} is missing: run tests/setup.sh", path.display());
-    path
-}
-
-/// Two ports, each the other's other end.
-fn joined_ports(folder: &Path) -> (Running, [PathBuf; 2]) {
-    let ends = ["slave", "master"].map(|name| folder.join(name));
-    let described = ends.clone().map(|end| format!("pty,raw,echo=0,link={}", end.display()));
-    let socat = Running(Command::new("socat").args(described).spawn().unwrap());
-    let begun = Instant::now();
-    while !ends.iter().all(|end| end.exists()) {
-        assert!(begun.elapsed() < Duration::from_secs(10), "socat made no ports");
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    (socat, ends)
-}
-
 fn stretch(map: &Hidden) -> String {
     let words: Vec<String> = map.registers().iter().map(ToString::to_string).collect();
     format!("{}:{}:{}", map.table, map.first, words.join(","))
@@ -142,23 +112,15 @@ fn stretch(map: &Hidden) -> String {
 fn looked_at(slave: &[PathBuf], seed: u64) -> (usize, usize, String) {
     let mut map = Hidden::of(seed);
     let folder = tempfile::tempdir().unwrap();
-    let (_socat, [slave_port, master_port]) = joined_ports(folder.path());
-    let mut command = Command::new(&slave[0]);
-    command.args(&slave[1..]).arg(&slave_port).args(["11", &stretch(&map)]);
-    let mut slave = Running(command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap());
-    let mut said = String::new();
-    BufReader::new(slave.0.stdout.as_mut().unwrap()).read_line(&mut said).unwrap();
-    assert_eq!(said.trim(), "ready", "seed {seed}");
-    // Ready is said a moment before the port is open.
-    std::thread::sleep(Duration::from_millis(500));
+    let mut served = serve(folder.path(), slave, &["11", &stretch(&map)]);
 
     let mut read = Command::new(env!("CARGO_BIN_EXE_tallywell"));
     read.args(["read", "--address", "11", "--parity", "none", "--for", "4s", "--format", "json", "--port"])
-        .arg(&master_port);
+        .arg(&served.port);
     read.args(["--raw", map.table, &map.first.to_string(), &map.words.to_string()]);
     let mut read = Running(read.stdout(Stdio::piped()).spawn().unwrap());
     let mut before = Instant::now();
-    let mut registers = slave.0.stdin.take().unwrap();
+    let mut registers = served.slave.0.stdin.take().unwrap();
     while read.0.try_wait().unwrap().is_none() {
         std::thread::sleep(Duration::from_millis(100));
         map.pass(before.elapsed().as_secs_f64());
@@ -193,8 +155,7 @@ fn made_up_maps_on_slaves_of_others_are_found() {
     let new = std::env::var("RAW_PEERS").map_or(1, |text| text.parse().unwrap());
     // Two that are found whole each time, and new ones, of which chance may spoil a value.
     let seeds: Vec<u64> = [20_001, 20_002].into_iter().chain(fresh..fresh + new).collect();
-    let python = vec![peer("python3"), project().join("tests/peers/pymodbus_slave.py")];
-    let slaves = [vec![peer("libmodbus_slave")], python];
+    let slaves = slaves().map(|(_, slave)| slave);
     let (mut found, mut of) = (0, 0);
     for seed in seeds {
         let seen = std::thread::scope(|scope| {

@@ -9,13 +9,11 @@ use tallywell::line::statistics::LineTiming;
 use tallywell::line::thread::LineThread;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
-use tallywell_witness::declared::{
-    ByteOrder, Dimension, EarlyReplies, Entry, Framing, Line, LineMode, Parity, Port, RegisterMap, Table, Unit,
-    ValueType, WordOrder,
-};
-use tallywell_witness::plan::{WireTiming, cheapest_plan};
+use tallywell_witness::declared::{EarlyReplies, Framing, Line, LineMode, Parity, Port, ValueType};
+use tallywell_witness::plan::WireTiming;
 use tallywell_witness::schedule::Task;
 
+use super::plan::all_registers;
 use super::{each, expected, scenarios, table_says};
 
 const LENGTH: Duration = Duration::from_millis(3_500);
@@ -85,25 +83,10 @@ fn polled(name: &str, text: &str) -> Found {
 
 /// All registers of a device in one request, again and again.
 fn task(device: String, unit: u8, registers: u16, framing: Framing) -> Task {
-    let entry = |address: u16| Entry {
-        name: format!("value_{address}"),
-        table: Table::Holding,
-        address,
-        value_type: ValueType::U16,
-        word_order: WordOrder::HighFirst,
-        byte_order: ByteOrder::Big,
-        unit: Unit { symbol: String::new(), dimension: Dimension::Number, to_base: 1.0 },
-        scale: 1.0,
-        offset: 0.0,
-        wraps_at: None,
-        bits: BTreeMap::new(),
-    };
-    let entries = (0..registers).map(entry).map(|entry| (entry.name.clone(), entry)).collect();
-    let map = RegisterMap { about: None, max_registers: 125, gaps_readable: false, entries };
     let timing = WireTiming::new(framing);
-    let plan = cheapest_plan(&map, map.entries.keys(), timing, Duration::from_millis(2)).unwrap();
+    let requests = all_registers(registers, ValueType::U16, timing, Duration::from_millis(2));
     let silence = timing.request() + REPLY_TIMEOUT + timing.t3_5();
-    Task { device, unit, every: Duration::ZERO, group: None, requests: plan.requests, silence }
+    Task { device, unit, every: Duration::ZERO, group: None, requests, silence }
 }
 
 /// Each even register of a simulated device holds its own address and half the register's.

@@ -5,6 +5,8 @@
 
 mod causes;
 mod line;
+#[path = "../line_wire/plan.rs"]
+mod plan;
 
 use std::path::{Path, PathBuf};
 

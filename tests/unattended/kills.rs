@@ -4,6 +4,7 @@
 //! `TALLYWELL_KILLS=1000 cargo test --release --test unattended -- --nocapture killed` is the long form; it prints what
 //! it saw.
 
+use std::fmt;
 use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, OpenFlags};
@@ -57,6 +58,16 @@ pub struct Seen {
     pub missing: usize,
     /// Answers that the daemon itself called faults, since the machine was too busy.
     pub faults: usize,
+}
+
+impl fmt::Display for Seen {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            out,
+            "{} readings stored; {} lives left none; at most {} ms lost; {} older answers missing, {} faults of the line",
+            self.readings, self.before_anything, self.most_lost_ms, self.missing, self.faults
+        )
+    }
 }
 
 /// Looks at the store after a kill at `killed` of a life that began at `born`; it may have taken `bound_ms` of answers.
@@ -173,15 +184,9 @@ fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
         opened - first_born
     );
     println!(
-        "{} kills in {:.0} s: {} readings stored; {} lives left none; at most {} ms lost; {} older \
-         answers missing, {} faults of the line; the disagreement opened {} s after the beginning and is open still",
+        "{} kills in {:.0} s: {seen}; the disagreement opened {} s after the beginning and is open still",
         seen.kills,
         begun.elapsed().as_secs_f64(),
-        seen.readings,
-        seen.before_anything,
-        seen.most_lost_ms,
-        seen.missing,
-        seen.faults,
         (opened - first_born) / 1_000,
     );
 }

@@ -1,12 +1,11 @@
 //! What polling costs the machine: processor time and memory of the daemon with 32 devices at one a second.
 
-use std::fmt::Write as _;
-use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use super::machine::{processor_time, resident_mib};
 use super::poll::{REGISTERS, wire};
+use super::site::{Plain, write_site};
 
 const DEVICES: u8 = 32;
 const BAUD: u32 = 115_200;
@@ -20,7 +19,8 @@ pub fn run(length: Duration) {
     println!("The daemon, {DEVICES} devices at 1 Hz on {BAUD} baud");
     let folder = tempfile::tempdir().unwrap();
     let _rig = wire(BAUD, DEVICES, &folder.path().join("port"));
-    write_site(folder.path());
+    let line = &format!("port = \"port\"\nbaud = {BAUD}\nparity = \"none\"\nstop_bits = 2");
+    write_site(folder.path(), &Plain { line, devices: DEVICES, registers: REGISTERS, every: "1s" });
     let mut daemon = Command::new(env!("CARGO_BIN_EXE_tallywell"))
         .args(["run", "--config", "site.toml"])
         .current_dir(folder.path())
@@ -45,29 +45,4 @@ pub fn run(length: Duration) {
     );
     println!("  memory     {memory:.1} MiB resident  (under {MOST_MEMORY_MIB})  {}", verdict(memory < MOST_MEMORY_MIB));
     println!();
-}
-
-fn write_site(folder: &Path) {
-    let mut map = String::new();
-    for register in 0..REGISTERS {
-        let unit = if register == 0 { "L/s" } else { "L" };
-        write!(
-            map,
-            "[entry.value_{register}]\ntable = \"holding\"\naddress = {register}\ntype = \"u16\"\nunit = \"{unit}\"\n"
-        )
-        .unwrap();
-    }
-    let mut site = format!(
-        "site = \"Bench\"\n[store]\npath = \"bench.db\"\n[line.bench]\nport = \"port\"\nbaud = {BAUD}\nparity = \"none\"\nstop_bits = 2\n"
-    );
-    for address in 1..=DEVICES {
-        write!(
-            site,
-            "[device.device-{address}]\nline = \"bench\"\naddress = {address}\nmap = \"map.toml\"\nevery = \"1s\"\n\
-             [meter.meter-{address}]\nflow = \"device-{address}.value_0\"\ntotal = \"device-{address}.value_1\"\n"
-        )
-        .unwrap();
-    }
-    std::fs::write(folder.join("map.toml"), map).unwrap();
-    std::fs::write(folder.join("site.toml"), site).unwrap();
 }

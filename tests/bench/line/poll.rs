@@ -1,9 +1,12 @@
 //! The program's own line on a simulated wire, for as long as a run takes.
 
-use std::collections::BTreeMap;
+#[path = "../../line_wire/plan.rs"]
+mod plan;
+
 use std::path::Path;
 use std::time::{Duration, Instant};
 
+use plan::all_registers;
 use tallywell::line::clock::Clock;
 use tallywell::line::event::{LineEvent, event_queue};
 use tallywell::line::thread::LineThread;
@@ -11,11 +14,8 @@ use tallywell_sim::image::Encoded;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::slave::{Latency, Slave};
 use tallywell_sim::wire::{Adapter, Pace, Wire};
-use tallywell_witness::declared::{
-    ByteOrder, Dimension, EarlyReplies, Entry, Framing, Line, LineMode, Parity, Port, RegisterMap, Table, Unit,
-    ValueType, WordOrder,
-};
-use tallywell_witness::plan::{WireTiming, cheapest_plan};
+use tallywell_witness::declared::{EarlyReplies, Framing, Line, LineMode, Parity, Port, ValueType};
+use tallywell_witness::plan::WireTiming;
 use tallywell_witness::schedule::Task;
 
 /// Devices on the wire.
@@ -76,29 +76,13 @@ pub fn poll(baud: u32, link: &Path, length: Duration) -> (u64, Duration) {
 }
 
 fn task(address: u8, framing: Framing) -> Task {
-    let entry = |start: u16| Entry {
-        name: format!("value_{start}"),
-        table: Table::Holding,
-        address: start,
-        value_type: ValueType::U16,
-        word_order: WordOrder::HighFirst,
-        byte_order: ByteOrder::Big,
-        unit: Unit { symbol: String::new(), dimension: Dimension::Number, to_base: 1.0 },
-        scale: 1.0,
-        offset: 0.0,
-        wraps_at: None,
-        bits: BTreeMap::new(),
-    };
-    let entries = (0..REGISTERS).map(entry).map(|entry| (entry.name.clone(), entry)).collect();
-    let map = RegisterMap { about: None, max_registers: 125, gaps_readable: false, entries };
     let timing = WireTiming::new(framing);
-    let plan = cheapest_plan(&map, map.entries.keys(), timing, timing.t3_5() + LATENCY).unwrap();
     Task {
         device: format!("device-{address}"),
         unit: address,
         every: Duration::ZERO,
         group: None,
-        requests: plan.requests,
+        requests: all_registers(REGISTERS, ValueType::U16, timing, timing.t3_5() + LATENCY),
         silence: Duration::from_millis(310),
     }
 }
