@@ -71,9 +71,9 @@ pub(super) fn best_onset<T>(
     let mut best: Option<(f64, usize, T)> = None;
     let mut coarse: Option<(f64, usize)> = None;
     if let Some((weight, found)) = weigh(0) {
-        best = Some((weight + FROM_THE_START.ln(), 0, found));
+        best = Some((weight + log_onset(0, length), 0, found));
     }
-    let charge = charge(length);
+    let charge = log_onset(1, length);
     let mut consider = |at: usize, best: &mut Option<(f64, usize, T)>, coarse: &mut Option<(f64, usize)>| {
         if at == 0 || at >= length {
             return;
@@ -108,10 +108,10 @@ pub(super) fn best_onset<T>(
     best
 }
 
-/// What a beginning part way costs, among so many steps.
+/// The logarithm of how likely a beginning at step `onset` of `length` is before looking: at the first one, or at any other.
 #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
-pub(super) fn charge(length: usize) -> f64 {
-    (1.0 - FROM_THE_START).ln() - (length.clamp(2, 200) as f64).ln()
+pub(super) fn log_onset(onset: usize, length: usize) -> f64 {
+    if onset == 0 { FROM_THE_START.ln() } else { (1.0 - FROM_THE_START).ln() - (length.clamp(2, 200) as f64).ln() }
 }
 
 /// The share of causes that hold from the first reading on.

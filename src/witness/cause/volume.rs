@@ -3,7 +3,7 @@
 use crate::declared::{FlowTolerance, TotalCounts};
 use crate::units::WallMillis;
 
-use super::candidate::{Candidate, best_onset, charge};
+use super::candidate::{Candidate, best_onset, log_onset};
 use super::code::{Code, Part};
 use super::gather::Gathered;
 use super::level::{LevelFit, LevelStep, SHAPES, fit};
@@ -395,8 +395,9 @@ impl VolumeSeries {
             width /= 3.0;
         }
         let (mut weight, mut onset, ()) = best_onset(self.steps.len(), |onset| Some((weigh(cutoff, onset), ())))?;
-        if start > 0 && most + charge(self.steps.len()) > weight {
-            (weight, onset) = (most + charge(self.steps.len()), start);
+        let at_start = most + log_onset(start, self.steps.len());
+        if at_start > weight {
+            (weight, onset) = (at_start, start);
         }
         if self.rounds_away(gathered, cutoff) {
             return None;

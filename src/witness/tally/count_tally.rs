@@ -8,7 +8,6 @@ use serde::{Deserialize, Serialize};
 
 use super::band::{Allowance, Band, RateBounds};
 use super::finding::{Between, DisagreementKind, Largest, Moment, Step};
-use super::rules::{QUIET_TO_CLOSE, SAME_TROUBLE_S};
 use super::window::{Marks, Place};
 use crate::units::Litres;
 
@@ -131,9 +130,6 @@ pub struct CountTally {
     marks: Marks,
     first_step: Option<(Moment, f64)>,
     last_step: Option<(Moment, f64)>,
-    /// The last step of the disagreement that was closed last.
-    #[serde(default)]
-    closed_step: Option<(Moment, f64)>,
     /// The open disagreement.
     pub open: Option<OpenCount>,
     /// The last that was closed.
@@ -170,7 +166,6 @@ impl CountTally {
             marks: Marks::default(),
             first_step: None,
             last_step: None,
-            closed_step: None,
             open: None,
             last_closed: None,
             step_count: 0,
@@ -233,7 +228,7 @@ impl CountTally {
         }
         self.step_count += 1;
         let volume = self.volume();
-        self.stepped(at, volume);
+        self.last_step = Some((at, volume));
         let difference = pulses * self.rules.pulse_volume;
         if let Some(open) = &mut self.open {
             open.step_count += 1;
@@ -261,7 +256,7 @@ impl CountTally {
             step_count: 1,
             from: self.place(at),
             carried: 0.0,
-            volume_to_open: self.quiet_before(at, volume),
+            volume_to_open: 0.0,
             told_at: at,
             told_pulses: 0.0,
         });
@@ -417,7 +412,7 @@ impl CountTally {
             if self.first_step.is_none() {
                 self.first_step = Some((moment, volume));
             }
-            self.stepped(moment, volume);
+            self.last_step = Some((moment, volume));
             self.step_count += 1;
             let sense = self.sense();
             if let Some(open) = &mut self.open {
@@ -476,7 +471,7 @@ impl CountTally {
                 step_count: self.marks.steps_in_window().max(1),
                 from,
                 carried: 0.0,
-                volume_to_open: (self.volume() - at_first).max(self.quiet_before(began, at_first)),
+                volume_to_open: self.volume() - at_first,
                 told_at: place.moment,
                 told_pulses: moved.abs(),
             });
@@ -511,29 +506,10 @@ impl CountTally {
         if quiet_volume >= open.volume_to_open.max(PULSES_TO_CLOSE * pulse_volume) && quiet_time >= SECONDS_TO_CLOSE {
             open.closed = Some(place.moment);
             self.last_closed = Some(open);
-            self.closed_step = self.last_step;
             self.open = None;
             self.first_step = None;
             self.marks.restart(place);
             changes.push(CountChange::Closed);
-        }
-    }
-
-    /// Takes note of a step. An open disagreement that was quiet for long and steps again is quiet for long at times.
-    fn stepped(&mut self, at: Moment, volume: f64) {
-        if let (Some(open), Some((_, before))) = (&mut self.open, self.last_step) {
-            open.volume_to_open = open.volume_to_open.max(QUIET_TO_CLOSE * (volume - before));
-        }
-        self.last_step = Some((at, volume));
-    }
-
-    /// The volume that has to go by without a step because the same trouble was quiet for nearly as long before.
-    fn quiet_before(&self, at: Moment, volume: f64) -> f64 {
-        match self.closed_step {
-            Some((stepped_at, stepped)) if at.steady.since(stepped_at.steady).0 <= SAME_TROUBLE_S => {
-                QUIET_TO_CLOSE * (volume - stepped)
-            }
-            _ => 0.0,
         }
     }
 

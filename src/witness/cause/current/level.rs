@@ -4,7 +4,7 @@ use super::line::log_density;
 use super::pairs::Pair;
 use super::{LoopCase, Weighed};
 use crate::cause::block::CurrentState;
-use crate::cause::candidate::Candidate;
+use crate::cause::candidate::{Candidate, log_onset};
 use crate::cause::code::Code;
 use crate::cause::gather::Spell;
 use crate::cause::prior::log_prior;
@@ -69,9 +69,8 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     let line = super::fit(&outside, &case.scale, case.sound, (1.0, 0.0), case.tempering);
     let inside_likelihood: f64 =
         inside.iter().map(|pair| log_density(pair.current - level, pair.still_variance)).sum::<f64>() * case.tempering;
-    #[expect(clippy::cast_precision_loss, reason = "a few thousand blocks")]
-    let places = (pairs.len().clamp(2, 200) as f64).ln();
-    let ends = if from == 0 { 0.7 } else { places } + if to == pairs.len() { 0.7 } else { places };
+    // It may begin and end anywhere.
+    let ends = log_onset(from, pairs.len()) + log_onset(pairs.len() - to, pairs.len());
     let left = case.left(pairs, |index, pair| {
         if (from..to).contains(&index) { level } else { case.scale.of_block(pair, line.gain, line.offset).mean }
     });
@@ -88,7 +87,7 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     };
     let mut candidate = case.candidate(
         Code::LoopHeld,
-        line.evidence() + inside_likelihood + where_it_was - ends - 3.0 - as_if_stopped,
+        line.evidence() + inside_likelihood + where_it_was + ends - 3.0 - as_if_stopped,
         pairs,
         from,
     );

@@ -3,7 +3,7 @@
 use super::line::{LineFit, log_density};
 use super::pairs::Pair;
 use super::{LoopCase, Weighed};
-use crate::cause::candidate::best_onset;
+use crate::cause::candidate::{best_onset, log_onset};
 use crate::cause::code::Code;
 use crate::cause::crossing::OtherMeter;
 
@@ -145,10 +145,9 @@ pub(super) fn direction(case: &LoopCase<'_>) -> Option<Weighed> {
         let turned = case.scale.current(-pair.flow, line.gain, line.offset);
         pair.current.clamp(turned - forward, turned + 2.0 * forward)
     });
-    #[expect(clippy::cast_precision_loss, reason = "a few hundred places")]
-    let places = if onset == 0 { 0.7 } else { (pairs.len().clamp(2, 200) as f64).ln() };
+    let began = log_onset(onset, pairs.len());
     let mut candidate =
-        case.candidate(Code::LoopDirection, line.evidence() + case.tempering * reversed - places - 0.5, pairs, onset);
+        case.candidate(Code::LoopDirection, line.evidence() + case.tempering * reversed + began - 0.5, pairs, onset);
     let reverse: Vec<&Pair> = pairs[onset..].iter().filter(|pair| pair.flow * case.scale.slope < -0.08).collect();
     let seconds: f64 = reverse.iter().map(|pair| pair.seconds).sum();
     let deepest = reverse.iter().min_by(|a, b| a.flow.total_cmp(&b.flow))?;

@@ -1,7 +1,7 @@
 //! Pulses lost in bursts, or altogether.
 
 use super::{found_at, sums};
-use crate::cause::candidate::Candidate;
+use crate::cause::candidate::{Candidate, log_onset};
 use crate::cause::code::Code;
 use crate::cause::drift::{Added, Drift};
 
@@ -75,9 +75,7 @@ pub(super) fn silent(drift: &Drift) -> Option<Candidate> {
         }
         Added { known: -known, wander: if edge { 1.0 } else { 0.0 }, shapes: [0.0; 2] }
     });
-    #[expect(clippy::cast_precision_loss, reason = "a few thousand steps")]
-    let charge = if onset == 0 { 0.7 } else { 0.7 + (drift.steps.len().min(200) as f64).ln() };
-    let mut found = found_at(Code::PulseSilent, drift, fit.evidence(0.0) - charge, onset);
+    let mut found = found_at(Code::PulseSilent, drift, fit.evidence(0.0) + log_onset(onset, drift.steps.len()), onset);
     found.parameters.ratio = Some(0.0);
     found.parameters.lost_fraction = Some(1.0);
     Some(found.with_evidence(format!("no pulse at all while {due:.1} were due")))

@@ -1,7 +1,7 @@
 //! A ceiling: above some rate the output or the receiver's filter cannot keep up.
 
 use super::found_at;
-use crate::cause::candidate::{Candidate, best_onset};
+use crate::cause::candidate::{Candidate, best_onset, log_onset};
 use crate::cause::code::Code;
 use crate::cause::drift::{Added, Drift, DriftStep};
 use crate::cause::gather::Gathered;
@@ -185,9 +185,9 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift, begins: usize) -> O
     limit = refine(limit, above, start).1;
     let (_, onset, ()) = best_onset(drift.steps.len(), |onset| Some((weigh(limit, above, onset), ())))?;
     let (likelihood, limit) = refine(limit, above, onset);
-    let charge = if onset == 0 { -0.7 } else { -0.7 - (drift.steps.len().min(200) as f64).ln() };
+    let began = log_onset(onset, drift.steps.len());
     // The limit is known to a few per cent of a factor of twenty, the mode is one of several.
-    let mut found = found_at(Code::PulseRateLimit, drift, likelihood + charge - 4.0 - 1.5, onset);
+    let mut found = found_at(Code::PulseRateLimit, drift, likelihood + began - 4.0 - 1.5, onset);
     let lost: f64 = losses(drift, limit, above, onset).iter().sum();
     if lost < 1.0 {
         return None;

@@ -13,8 +13,7 @@ const SHARES_OF_CHANCE: [f64; 4] = [0.05, 0.25, 1.0, 2.5];
 
 /// Meter and receiver take one pulse to mean different volumes: exactly proportional.
 pub(super) fn weight(drift: &Drift) -> Option<Candidate> {
-    let wander = |step: &DriftStep| 1e-7 * step.expected * step.expected;
-    let free = scan(drift, |step| step.expected, wander, |size| log_density(1.0 + size))?;
+    let free = scan(drift, |step| step.expected, steady, |size| log_density(1.0 + size))?;
     let (mut weight, mut onset, fit) = free;
     let mut ratio = 1.0 + fit.size[0];
     if ratio <= 0.0 {
@@ -22,7 +21,7 @@ pub(super) fn weight(drift: &Drift) -> Option<Candidate> {
     }
     let mut uncertainty = fit.uncertainty[0];
     if let Some(named) = named_factor(ratio, (5.0 * uncertainty).clamp(1e-4, 0.02) / ratio) {
-        let fixed = scan_fixed(drift, |step| (named - 1.0) * step.expected, wander)?;
+        let fixed = scan_fixed(drift, |step| (named - 1.0) * step.expected, steady)?;
         if fixed.0 + log_named() > weight {
             (weight, onset) = (fixed.0 + log_named(), fixed.1);
             ratio = named;
@@ -40,6 +39,12 @@ pub(super) fn weight(drift: &Drift) -> Option<Candidate> {
     Some(found.with_evidence(format!(
         "{counted:.0} pulses counted where {due:.1} were due: ratio {ratio:.5}{bounds}, the same at every flow"
     )))
+}
+
+/// What a drift that is exactly proportional strays by in a step all the same, in pulses squared: next to nothing, however
+/// many pulses the step has.
+fn steady(step: &DriftStep) -> f64 {
+    (1e-7 * step.expected * step.expected).min(0.3)
 }
 
 /// Scans the onset of a drift whose chance adds a variance that depends on its size and on how chance works: the size is
@@ -83,7 +88,6 @@ fn scan_chances(
 
 /// Each pulse, or a share of them, is counted twice.
 pub(super) fn double(gathered: &Gathered, drift: &Drift) -> Option<Candidate> {
-    let steady = |step: &DriftStep| 1e-7 * step.expected * step.expected;
     let (full, full_onset, _) = scan_fixed(drift, |step| step.expected, steady)?;
     let parity = gathered.parity;
     let mut best = (full - 0.7, full_onset, 1.0);
