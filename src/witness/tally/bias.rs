@@ -22,7 +22,7 @@ const ALLOWANCE_SHARE: f64 = 0.25;
 const LAG_SHARE: f64 = 0.5;
 /// ...or this share of what is seen: a difference that a lag made is never more than the worst lag makes.
 const LAG_SHARE_OF_SEEN: f64 = 0.25;
-/// A block that cannot end may begin anew where the flow was less restless, by this factor, than where it began...
+/// A block that cannot end may begin anew where the flow was calmer, by this factor, than where it began or since...
 const CALMER: f64 = 0.5;
 /// ...or after so many seconds.
 const BEGINS_ANEW_S: f64 = 600.0;
@@ -34,14 +34,14 @@ const PLAIN_TO_SEE: f64 = 4.0;
 const LONGEST_BLOCK_S: f64 = 3600.0;
 /// ...unless rounding needs longer: so many times the rounding over what is tolerated.
 const ROUNDING_BLOCKS: f64 = 8.0;
-/// The spread of blocks is never taken to be less than this share of what is tolerated.
+/// The spread of blocks is at least this share of what is tolerated.
 const SMALLEST_SPREAD_SHARE: f64 = 0.05;
 /// Before any blocks are known, the spread counts as this share of what is tolerated, with the weight of some blocks.
-const FIRST_SPREAD_SHARE: f64 = 0.3;
+const FIRST_SPREAD_SHARE: f64 = 0.2;
 const FIRST_SPREAD_WEIGHT: f64 = 4.0;
 /// The spread is forgotten over so many blocks.
 const SPREAD_MEMORY: f64 = 500.0;
-/// A jump from one block to the next counts for no more than so many spreads.
+/// A jump from one block to the next counts for at most so many spreads.
 const LARGEST_JUMP: f64 = 4.0;
 /// A lag is learnt from blocks over which the flow changed by this share of the span at least.
 const LAG_LEARNT_FROM: f64 = 0.05;
@@ -176,16 +176,16 @@ struct Spread {
 }
 
 impl Spread {
-    /// The standard deviation of a block, L/s.
-    fn of(&self, let_pass: f64) -> f64 {
-        let first = (FIRST_SPREAD_SHARE * let_pass).powi(2) * FIRST_SPREAD_WEIGHT;
+    /// The standard deviation, L/s, of a block so many times as long as the shortest: long ones are thought to average.
+    fn of(&self, let_pass: f64, length: f64) -> f64 {
+        let first = (FIRST_SPREAD_SHARE * let_pass).powi(2) * FIRST_SPREAD_WEIGHT / length.max(1.0);
         let variance = (first + self.sum) / (FIRST_SPREAD_WEIGHT + self.weight);
         variance.sqrt().max(SMALLEST_SPREAD_SHARE * let_pass)
     }
 
-    fn learn(&mut self, bias: f64, let_pass: f64) {
+    fn learn(&mut self, bias: f64, let_pass: f64, length: f64) {
         if let Some(before) = self.last_bias.replace(bias) {
-            let jump = (bias - before).abs().min(LARGEST_JUMP * self.of(let_pass));
+            let jump = (bias - before).abs().min(LARGEST_JUMP * self.of(let_pass, length));
             let keep = 1.0 - 1.0 / SPREAD_MEMORY;
             self.sum = keep * self.sum + 0.5 * jump * jump;
             self.weight = keep * self.weight + 1.0;
@@ -353,9 +353,9 @@ impl BiasTest {
     /// A moment at which the flow is calmer than where the block began may be a better one to begin from.
     fn look_for_a_beginning(&mut self, point: BiasPoint, recent: Recent) {
         let unrest = recent.unrest();
-        let is_better = |anew: &Begin| {
-            unrest < CALMER * anew.recent.unrest()
-                || point.moment.steady.since(anew.point.moment.steady).0 > BEGINS_ANEW_S
+        let is_better = |it: &Begin| {
+            unrest < CALMER * it.recent.unrest().max(worst_lag(&it.recent, &recent, 0.0))
+                || point.moment.steady.since(it.point.moment.steady).0 > BEGINS_ANEW_S
         };
         if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
             self.anew = Some(Begin { point, recent, jumps: 0.0 });
@@ -428,13 +428,12 @@ impl BiasTest {
     #[expect(clippy::cast_precision_loss, reason = "blocks are counted by the minute")]
     pub fn is_beyond(&self) -> bool {
         let sums = &self.judged;
-        let blocks = sums.blocks as f64;
         if sums.blocks < BLOCKS_TO_AGREE {
             return false;
         }
         let let_pass = sums.let_pass / sums.seconds;
-        let spread = self.spreads.iter().map(|spread| spread.of(let_pass)).fold(0.0, f64::max);
-        let chance = 4.0 * spread * sums.seconds / blocks.sqrt();
+        let spread = self.spreads.iter().map(|spread| spread.of(let_pass, 1.0)).fold(0.0, f64::max);
+        let chance = 4.0 * spread * sums.seconds / (sums.blocks as f64).sqrt();
         (sums.second - sums.first).abs() > sums.let_pass + sums.allowance + chance
     }
 
@@ -452,8 +451,9 @@ impl BiasTest {
         self.judged.add(block);
         let bias = block.bias();
         let band = self.band(block);
-        self.spreads[band].learn(bias, block.let_pass);
-        let spread = self.spreads[band].of(block.let_pass);
+        let length = block.seconds / self.rules.shortest_block_s;
+        self.spreads[band].learn(bias, block.let_pass, length);
+        let spread = self.spreads[band].of(block.let_pass, length);
         if let Some(mut open) = self.open {
             open.sums.add(block);
             let told = self.enlarge(&mut open, ended);
