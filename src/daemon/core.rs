@@ -23,7 +23,7 @@ use super::outgoing::OutgoingMessages;
 use super::progress::Progress;
 use super::settings::Settings;
 use super::sources::{Heard, Sources, entry_of};
-use super::wall_watch::WallWatch;
+use super::wall_watch::{ClockSet, WallWatch};
 use super::{DaemonError, Options, clock, live, outgoing, supervisor};
 use crate::face::notice::Notices;
 use crate::face::state::State;
@@ -109,6 +109,7 @@ impl Core {
         let reader = StoreReader::open(path)?;
         let clock = clock::since_boot();
         let memory = Memory::recall(&reader, &loaded.site, steady(clock.now()), clock::wall());
+        let wall_watch = WallWatch::since(memory.clocks());
         let (to_timings, timings) = mpsc::unbounded_channel();
         let mut core = Self {
             config,
@@ -135,7 +136,7 @@ impl Core {
             site: Arc::new(loaded.site.clone()),
             documents: Vec::new(),
             clock,
-            wall_watch: WallWatch::default(),
+            wall_watch,
         };
         core.take_up(loaded, || synchronised.join().unwrap_or_default())?;
         for (meter, change) in core.memory.take_caught_up() {
@@ -415,10 +416,7 @@ impl Core {
     fn look_after_itself(&mut self) {
         let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall: clock::wall() };
         if let Some(set) = self.wall_watch.look(steady(self.clock.now()), now.wall) {
-            tracing::warn!("{}", set.in_words());
-            if set.is_recorded {
-                self.begin_run(clock::is_synchronised());
-            }
+            self.clock_set(set, now);
         }
         let expired = self.stations.expire(now);
         self.told(expired);
@@ -440,6 +438,22 @@ impl Core {
         if self.faces.wants(changed) {
             let state = self.state();
             self.faces.tell(&state);
+        }
+    }
+
+    /// Said once in the log, and told to those who read the times of any meter.
+    fn clock_set(&mut self, set: ClockSet, now: Moment) {
+        tracing::warn!("{}", set.in_words());
+        if !set.is_recorded {
+            return;
+        }
+        self.begin_run(clock::is_synchronised());
+        for meter in self.site.meters.keys() {
+            let event = set.event(meter, now);
+            self.notify("event-ended", &told::event_json(&event));
+            let change = Change::EventEnded(event);
+            self.writer.change(meter, &change);
+            self.faces.change(meter, &change);
         }
     }
 

@@ -47,6 +47,8 @@ pub(super) struct Memory {
     ahead_ms: i64,
     /// When this was taken up, if the machine had restarted since it was kept.
     restarted: Option<Moment>,
+    /// How this start's clock and the one on the wall stood when it was kept, or must have stood at least.
+    clocks: Option<(SteadyMillis, WallMillis)>,
     meters: BTreeMap<String, (String, MeterTallies)>,
     /// What the readings stored since then changed: the log may have it already.
     caught_up: Vec<(String, Change)>,
@@ -71,6 +73,7 @@ impl Memory {
         }
         let boot = clock::boot();
         let ahead_ms = led_on(kept.values(), &boot, now, wall);
+        let clocks = clocks(kept.values(), &boot, now, wall);
         let restarted = kept.values().any(|kept| kept.boot != boot);
         let taken_up = Moment { steady: SteadyMillis(now.0 + ahead_ms), wall };
         let restarted = restarted.then_some(taken_up);
@@ -89,7 +92,7 @@ impl Memory {
             }
         }
         let meters = kept.into_iter().map(|(name, kept)| (name, (kept.declared, kept.tallies))).collect();
-        Self { boot, ahead_ms, restarted, meters, caught_up }
+        Self { boot, ahead_ms, restarted, clocks, meters, caught_up }
     }
 
     /// What the readings changed that were stored after the tallies were kept, with the meters' names; the log lacks it.
@@ -100,6 +103,12 @@ impl Memory {
     /// When the machine was found to have restarted since all this was kept, if it had.
     pub(super) const fn restarted(&self) -> Option<Moment> {
         self.restarted
+    }
+
+    /// How the clock of this start of the machine and the one on the wall stood when all this was kept. On a machine that
+    /// has started since, the clock on the wall shows at least what it showed then, unless it is wrong.
+    pub(super) const fn clocks(&self) -> Option<(SteadyMillis, WallMillis)> {
+        self.clocks
     }
 
     /// An instant of this start's clock on the led-on time line.
@@ -174,6 +183,20 @@ fn led_on<'kept>(kept: impl Iterator<Item = &'kept Kept>, boot: &str, now: Stead
     latest.at.0 + pause - now.0
 }
 
+/// How both clocks stood at the latest, if they can be held against how they stand now.
+fn clocks<'kept>(
+    kept: impl Iterator<Item = &'kept Kept>,
+    boot: &str,
+    now: SteadyMillis,
+    wall: WallMillis,
+) -> Option<(SteadyMillis, WallMillis)> {
+    let latest = kept.max_by_key(|kept| (kept.boot == boot, kept.at))?;
+    if latest.boot == boot {
+        return Some((SteadyMillis(latest.at.0 - latest.ahead_ms), latest.wall));
+    }
+    (wall < latest.wall).then_some((now, latest.wall))
+}
+
 fn declaration(name: &str, site: &Site) -> Option<String> {
     Some(sha256(format!("{:?}", meter_facts(site, name).ok()?).as_bytes()))
 }
@@ -210,6 +233,11 @@ mod tests {
         assert_eq!(ahead(&[kept("a", 0, 10_000, 1_000)], 500, 61_000), 10_000 + 60_000 - 500);
         // The clock on the wall went back: a second.
         assert_eq!(ahead(&[kept("a", 0, 10_000, 100_000)], 500, 0), 10_000 + 1_000 - 500);
+        let since = |kept: Kept, wall| clocks([kept].iter(), "b", SteadyMillis(500), WallMillis(wall));
+        assert_eq!(since(kept("b", 70, 10_000, 1_000), 0), Some((SteadyMillis(9_930), WallMillis(1_000))));
+        assert_eq!(since(kept("a", 0, 10_000, 1_000), 61_000), None, "nobody knows how long the machine was off");
+        let behind = since(kept("a", 0, 10_000, 100_000), 0);
+        assert_eq!(behind, Some((SteadyMillis(500), WallMillis(100_000))), "a machine without a clock of its own");
         // Of several meters the latest counts.
         assert_eq!(ahead(&[kept("a", 0, 10_000, 1_000), kept("a", 0, 12_000, 3_000)], 0, 4_000), 13_000);
     }

@@ -167,6 +167,10 @@ pub fn event_words(what: &EventKind) -> String {
         EventKind::TotalCoarse { resolution_l } => {
             format!("the total has grown so large that it moves in steps of {} L", figure(resolution_l.0))
         }
+        EventKind::ClockSet { moved_s } => {
+            let direction = if *moved_s < 0.0 { "back" } else { "forward" };
+            format!("the clock on the wall was set {direction} by {:.1} s", moved_s.abs())
+        }
     }
 }
 

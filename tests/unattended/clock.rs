@@ -12,6 +12,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use tallywell::record::format_instant;
 use tallywell::store::{Span, StoreReader};
 use tallywell_witness::reading::Reading;
+use tallywell_witness::tally::EventKind;
 
 use crate::kills::{METERS, sampled, steady_ms};
 use crate::shed::{Shed, wait_for};
@@ -69,6 +70,9 @@ fn end(mut daemon: Child, shed: &Shed) {
 fn a_clock_that_jumps_by_years_changes_times_and_nothing_else() {
     let shed = Shed::steady();
     let told = Told { file: shed.path("clock"), shed };
+    let site = std::fs::read_to_string(told.shed.path("site.toml")).unwrap();
+    let notified = "\n[notice]\nrun = [\"sh\", \"-c\", \"cat >> notices\"]\n";
+    std::fs::write(told.shed.path("site.toml"), site + notified).unwrap();
     // A box without a battery begins in 1970, and is then told the time; somebody sets it ahead, and back.
     told.set("@1970-01-01 00:00:10");
     let born = steady_ms();
@@ -98,6 +102,10 @@ fn a_clock_that_jumps_by_years_changes_times_and_nothing_else() {
     assert_eq!(jumps, times.len(), "{log}");
     assert!(log.contains("set back by") && log.contains("to 2031-11-27T06:00:0"), "{log}");
 
+    let notices = std::fs::read_to_string(told.shed.path("notices")).unwrap();
+    let of_the_clock = notices.lines().filter(|line| line.contains("clock-set") && line.contains("booster")).count();
+    assert_eq!(of_the_clock, times.len(), "{notices}");
+
     // A daemon that begins with the clock wrong again, and is killed: what was remembered is taken up.
     told.set("@2001-06-01 00:00:00");
     let mut daemon = told.daemon();
@@ -119,6 +127,19 @@ fn a_clock_that_jumps_by_years_changes_times_and_nothing_else() {
         years.dedup();
         assert_eq!(years, ["1970", "2026", "2031", "2016", "2017", "2016", "2017", "2038", "2026", "2001"], "{meter}");
         assert!(store.clock_was_set(meter, Span::ALL).unwrap());
+        // By how many years, in the order of the log: the clock stood at 1970, and the second life knows how the first left it.
+        let mut set: Vec<_> = store
+            .events(Some(meter), Span::ALL)
+            .unwrap()
+            .into_iter()
+            .filter_map(|event| match event.what {
+                EventKind::ClockSet { moved_s } => Some((event.began.steady, (moved_s / 31_556_952.0).round() as i64)),
+                _ => None,
+            })
+            .collect();
+        set.sort_unstable();
+        let years: Vec<i64> = set.iter().map(|(_, years)| *years).collect();
+        assert_eq!(years, [57, 5, -15, 0, 21, -11, -25], "{meter}");
 
         let log = store.disagreements(Some(meter), Span::ALL).unwrap();
         if meter == "bore-2" {

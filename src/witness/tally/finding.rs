@@ -413,6 +413,11 @@ pub enum EventKind {
         /// Litres between neighbouring values.
         resolution_l: Litres,
     },
+    /// The clock on the wall was set: times before and after it are not of one clock. `began` is what it showed after.
+    ClockSet {
+        /// By how much, in seconds; negative: back.
+        moved_s: f64,
+    },
 }
 
 /// A volume as one witness tells it.
