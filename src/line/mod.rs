@@ -29,6 +29,7 @@ pub mod listen;
 pub mod moment;
 pub mod once;
 pub mod overdue;
+mod patience;
 pub mod port;
 pub mod quiet;
 pub mod request;

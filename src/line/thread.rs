@@ -27,6 +27,7 @@ use super::event::{EventSender, LineEvent, RegistersRead};
 use super::fault::Fault;
 use super::listen::Listener;
 use super::overdue::Strays;
+use super::patience::Patience;
 use super::port::{self, PortError};
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
@@ -205,6 +206,8 @@ struct Poller {
     asked_once: VecDeque<PersonsRequest>,
     silent: BTreeSet<u8>,
     never_quiet: bool,
+    /// With a gateway that takes requests and answers none.
+    patience: Patience,
     /// Nothing is asked before: whoever had the port before may have asked something that is still being answered.
     asks_from: Moment,
     timing: LineTiming,
@@ -234,6 +237,7 @@ impl Poller {
             asked_once: VecDeque::new(),
             silent: BTreeSet::new(),
             never_quiet: false,
+            patience: Patience::default(),
             asks_from: now,
             timing: LineTiming::default(),
             counted_from: (now, wall_now()),
@@ -260,6 +264,7 @@ impl Poller {
             self.asks_from = self.clock.now().after(self.line.worst_latency);
         }
         self.schedule.begin_at(self.asks_from.max(self.clock.now()));
+        self.patience.begin_anew();
         self.tell(LineEvent::PortOpened { notes: opened.notes });
         Ok(bus)
     }
@@ -441,7 +446,22 @@ impl Poller {
                 }
             }
         }
+        if !matches!(self.line.port, Port::Serial(_)) {
+            self.judge_gateway(&asked)?;
+        }
         Ok(asked)
+    }
+
+    /// A connection whose other end is gone takes requests for a quarter of an hour before the system says so.
+    fn judge_gateway(&mut self, asked: &Asked) -> Result<(), PortLost> {
+        let is_heard = !matches!(asked.outcome, Err(Fault::Timeout)) || asked.strays != Strays::default();
+        match self.patience.after(is_heard, asked.began, asked.ended) {
+            None => Ok(()),
+            Some(waited) => {
+                let reason = format!("the gateway takes requests and has answered none for {} s", waited.as_secs());
+                Err(io::Error::new(io::ErrorKind::TimedOut, reason).into())
+            }
+        }
     }
 
     fn take_outcome(&mut self, ask: &Ask, device: String, asked: Asked, worst_latency: Duration) {
