@@ -143,7 +143,11 @@ fn what_the_disk_shows_is_a_caution_at_its_place() {
     let site = site(19_200, "1s")
         + "[store]\npath = \"gone/readings.db\"\n[notice]\nrun = [\"/no/such/program\"]\n\
            [broker]\nurl = \"mqtt://broker:1883\"\npassword_file = \"secret\"\nca_file = \"ca.pem\"\n";
-    let folder = written(&site, MAP);
+    let folder = written(&site.replace("/dev/ttyUSB0", "ttyUSB0"), MAP);
+    // As the device manager names an adapter: by a number, and by what it is.
+    std::fs::create_dir_all(folder.path().join("serial/by-id")).unwrap();
+    std::fs::write(folder.path().join("ttyUSB0"), "").unwrap();
+    std::os::unix::fs::symlink("../../ttyUSB0", folder.path().join("serial/by-id/usb-rs485")).unwrap();
     let mode = |name: &str, mode| {
         let path = folder.path().join(name);
         std::fs::write(&path, std::fs::read(&path).unwrap_or_default()).unwrap();

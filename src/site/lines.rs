@@ -139,6 +139,9 @@ fn port<'a>(
             .see(file, span, "the first of them")
             .write("a port belongs to one line: put all of its devices on that line");
     }
+    if let Port::Serial(path) = &port {
+        meaning.mentions.push(Mention { kind: MentionKind::Port, path: path.clone(), span: written.span() });
+    }
     ports.push((port.clone(), written));
     Some(port)
 }

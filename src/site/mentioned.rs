@@ -18,6 +18,8 @@ pub(super) enum MentionKind {
     Secret,
     /// A file.
     File,
+    /// A serial port, by a name that should stay.
+    Port,
 }
 
 /// A path that the site file names.
@@ -73,8 +75,28 @@ impl Mention {
                 let missing = !self.path.exists();
                 missing.then(|| (format!("there is no file {shown}"), "correct its path, or put it there".to_owned()))
             }
+            MentionKind::Port => lasting_name(&self.path).map(|lasting| {
+                let message = format!("{shown} is numbered as adapters are plugged in, and may come back under another name");
+                (message, format!("write the name that stays: {}", lasting.display()))
+            }),
         }
     }
+}
+
+/// The name that an adapter keeps, for a port that goes by a number: the device manager makes links to it beside it.
+fn lasting_name(port: &Path) -> Option<PathBuf> {
+    let name = port.file_name()?.to_str()?;
+    if !name.starts_with("ttyUSB") && !name.starts_with("ttyACM") {
+        return None;
+    }
+    let means = std::fs::canonicalize(port).ok()?;
+    // Two adapters of one kind without a serial number share a name by what they are, and differ by where they are.
+    ["serial/by-id", "serial/by-path"].iter().find_map(|links| {
+        let links = std::fs::read_dir(port.parent()?.join(links)).ok()?;
+        let mut found: Vec<PathBuf> = links.filter_map(|link| Some(link.ok()?.path())).collect();
+        found.sort();
+        found.into_iter().find(|link| std::fs::canonicalize(link).is_ok_and(|target| target == means))
+    })
 }
 
 /// Whoever can write a site file can name a program to be run, and change what counts as evidence.

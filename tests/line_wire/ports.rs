@@ -7,6 +7,8 @@ use tallywell::line::event::{LineEvent, event_queue};
 use tallywell::line::request::{Answer, Diagnostic, ReadRequest, UnitAddress};
 use tallywell::line::thread::LineThread;
 use tallywell_sim::frame::Request;
+use tallywell_sim::rig::Rig;
+use tallywell_sim::wire::{Adapter, Wire};
 use tallywell_witness::declared::{EarlyReplies, Table};
 
 use super::rig::{Bench, QUICK, task, unit};
@@ -22,13 +24,19 @@ fn a_port_that_is_unplugged_comes_back_by_its_name() {
     let bench = Bench::new(false, QUICK, vec![unit(1, Vec::new())]);
     let mut running = bench.start(bench.line(EarlyReplies::Accept), vec![task(1, Duration::from_millis(20))]);
     assert!(running.watch(LONGEST, |seen| seen.all_readings() >= 10));
+    let mut others = Vec::new();
     for round in 1..=3 {
+        let number = std::fs::read_link(bench.rig.link()).unwrap();
         bench.rig.unplug();
         let lost = |event: &LineEvent| matches!(event, LineEvent::PortLost { .. });
         assert!(running.watch(LONGEST, |seen| count(&seen.events, lost) == round), "the loss is told, and once");
+        // Somebody else takes the number that the adapter had: it comes back under another, behind the same link.
+        let elsewhere = bench.rig.link().with_extension(round.to_string());
+        others.push(Rig::run(Wire::new(None, Adapter::default()), &elsewhere).unwrap());
         bench.rig.replug();
         let opened = |event: &LineEvent| matches!(event, LineEvent::PortOpened { .. });
         assert!(running.watch(LONGEST, |seen| count(&seen.events, opened) == round + 1));
+        assert!(std::fs::read_link(bench.rig.link()).unwrap() != number, "under the same number");
         let before = running.seen.all_readings();
         assert!(running.watch(LONGEST, |seen| seen.all_readings() >= before + 10), "no readings after coming back");
     }
