@@ -298,6 +298,10 @@ impl Core {
                 tracing::error!("line {line}: the port is lost and tried again by its name: {reason}");
                 state.lost = Some(reason.clone());
             }
+            LineEvent::AnotherMaster { requests } => tracing::error!(
+                "line {line}: another master asks here too, {requests} requests were not of this program; RTU allows one: \
+                 stop the other, or set `mode = \"listen\"` and let it poll"
+            ),
             LineEvent::NeverQuiet { reason } => tracing::error!("line {line}: {reason}"),
             LineEvent::Dropped { readings, faults } => tracing::error!(
                 "line {line}: the daemon did not keep up; {readings} answers and the news of {faults} faults are lost"

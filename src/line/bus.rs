@@ -14,7 +14,7 @@ use super::clock::{Clock, PreciseTimer};
 use super::fault::Fault;
 use super::gateway::GatewayFrames;
 use super::moment::{Between, Moment};
-use super::overdue::{Overdue, Strays};
+use super::overdue::{Overdue, Strays, others_requests};
 use super::port::Connection;
 use super::quiet::QuietGap;
 use super::request::{Answer, ReadRequest, UnitAddress};
@@ -234,9 +234,11 @@ impl Wire {
                 Heard::Nothing(now) => transaction.on_time(now),
             };
         };
-        let strays = transaction.strays().clone();
+        let mut strays = transaction.strays().clone();
         let unfit = transaction.unfit().to_vec();
+        strays.requests += others_requests(&unfit, Some(frame));
         self.overdue = overdue;
+        self.overdue.remember_request(frame);
         self.learn_from(unit, request, &outcome);
         Ok(Carried { outcome, began, strays, unfit })
     }

@@ -89,6 +89,11 @@ pub enum LineEvent {
         /// Why, for people.
         reason: String,
     },
+    /// Requests came that are not this program's, on a line that allows one master; told once in an hour.
+    AnotherMaster {
+        /// How many since it was told last.
+        requests: usize,
+    },
     /// The figures of a stretch of at most an hour.
     Timing {
         /// Its beginning.

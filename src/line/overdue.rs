@@ -6,6 +6,10 @@
 use super::checksum::is_sound;
 use super::moment::Moment;
 use super::request::{ReadRequest, UnitAddress};
+use super::scan::overheard::frames;
+
+/// A request to read or to write one value.
+const REQUEST_LENGTH: usize = 8;
 
 /// Shortest whole reply: an exception.
 const EXCEPTION_LENGTH: usize = 5;
@@ -23,6 +27,7 @@ struct Waiting {
 #[derive(Clone, Debug, Default)]
 pub struct Overdue {
     waiting: Vec<Waiting>,
+    last_request: Option<Vec<u8>>,
     last_reply: Option<(Vec<u8>, Moment)>,
 }
 
@@ -33,6 +38,8 @@ pub struct Strays {
     pub late: Vec<UnitAddress>,
     /// Bytes that belong to no reply.
     pub noise: usize,
+    /// Requests among them: somebody else asks on this line.
+    pub requests: usize,
 }
 
 impl Strays {
@@ -40,6 +47,7 @@ impl Strays {
     pub fn add(&mut self, more: Self) {
         self.late.extend(more.late);
         self.noise += more.noise;
+        self.requests += more.requests;
     }
 }
 
@@ -48,6 +56,11 @@ impl Overdue {
     /// its transaction was already counted as something else than a time-out.
     pub fn expect(&mut self, unit: UnitAddress, request: ReadRequest, until: Moment, counts: bool) {
         self.waiting.push(Waiting { unit, request, until, counts });
+    }
+
+    /// Remembers what was sent last, so that an adapter that returns it is not taken for another master.
+    pub fn remember_request(&mut self, frame: &[u8]) {
+        self.last_request = Some(frame.to_vec());
     }
 
     /// Remembers a reply that was taken, so that a repetition of it is not taken for another's.
@@ -63,7 +76,7 @@ impl Overdue {
 
     /// Sorts bytes that are nobody's answer into late replies and noise.
     pub fn sort(&mut self, bytes: &[u8]) -> Strays {
-        let mut strays = Strays::default();
+        let mut strays = Strays { requests: others_requests(bytes, self.last_request.as_deref()), ..Strays::default() };
         let mut at = 0;
         while at < bytes.len() {
             match self.claim(&bytes[at..], None) {
@@ -98,6 +111,18 @@ impl Overdue {
         let (frame, _) = self.last_reply.take_if(|(frame, _)| bytes.starts_with(frame))?;
         Some((frame.len(), UnitAddress::new(frame[0])))
     }
+}
+
+/// The requests to read or to write single values among these bytes, but for `own`.
+pub(super) fn others_requests(bytes: &[u8], own: Option<&[u8]>) -> usize {
+    // Three bytes of bits come in a frame as long as a request, and could be one from 300h on.
+    let is_plain = |frame: &&[u8]| match frame[1] {
+        0x01 | 0x02 => frame[2] != 3,
+        0x03..=0x06 => true,
+        _ => false,
+    };
+    let found = frames(bytes).into_iter();
+    found.filter(|frame| frame.len() == REQUEST_LENGTH && Some(*frame) != own).filter(is_plain).count()
 }
 
 /// The length of the sound reply to `waiting` at the beginning of `bytes`, if there is one.
