@@ -8,6 +8,7 @@ mod clock;
 mod file_modes;
 mod kills;
 mod power_cut;
+mod reading_only;
 mod shed;
 #[path = "../fuzz/subjects/mod.rs"]
 mod subjects;
