@@ -76,7 +76,8 @@ impl Mention {
                 missing.then(|| (format!("there is no file {shown}"), "correct its path, or put it there".to_owned()))
             }
             MentionKind::Port => lasting_name(&self.path).map(|lasting| {
-                let message = format!("{shown} is numbered as adapters are plugged in, and may come back under another name");
+                let message =
+                    format!("{shown} is numbered as adapters are plugged in, and may come back under another name");
                 (message, format!("write the name that stays: {}", lasting.display()))
             }),
         }

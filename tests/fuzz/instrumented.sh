@@ -6,13 +6,13 @@ for argument in "$@"; do
     if [ "${before:-}" = --crate-name ]; then
         case $argument in
         tallywell | tallywell_witness | cutter | frames | maps | sites | readings | stored)
-            # Counters lie in sections that nothing names: a linker that collects what nobody names would drop them.
+            # The linker keeps the counters of the functions that it keeps, which is as it should be: each input costs a look
+            # at every counter there is.
             exec "$@" -C passes=sancov-module \
                 -C llvm-args=-sanitizer-coverage-level=4 \
                 -C llvm-args=-sanitizer-coverage-inline-8bit-counters \
                 -C llvm-args=-sanitizer-coverage-pc-table \
-                -C llvm-args=-sanitizer-coverage-trace-compares \
-                -C link-arg=-Wl,-z,nostart-stop-gc
+                -C llvm-args=-sanitizer-coverage-trace-compares
             ;;
         esac
     fi

@@ -1,6 +1,7 @@
-/* A slave of libmodbus on a serial port: registers that a caller names, until it is ended.
+/* A slave of libmodbus: registers that a caller names, until it is ended.
  *
  * usage: libmodbus_slave PORT ADDRESS TABLE:START:WORD,WORD,... [...]
+ * PORT is a serial port, or tcp:NUMBER, a port of this machine's own where Modbus TCP is spoken to one master at a time.
  * TABLE is coil, discrete, holding or input; words are decimal. Prints "ready" when it listens. Lines of standard input, in
  * the same form, change registers while it runs. */
 #include <modbus.h>
@@ -44,11 +45,32 @@ static int take_lines(modbus_mapping_t *map) {
     return 1;
 }
 
+/* Modbus TCP, one connection after the other. */
+static int serve_tcp(const char *number, modbus_mapping_t *map) {
+    modbus_t *line = modbus_new_tcp("127.0.0.1", atoi(number));
+    int listener = line ? modbus_tcp_listen(line, 1) : -1;
+    if (listener < 0) return 2;
+    puts("ready");
+    fflush(stdout);
+    for (;;) {
+        if (modbus_tcp_accept(line, &listener) < 0) return 2;
+        uint8_t query[MODBUS_TCP_MAX_ADU_LENGTH];
+        for (int length; (length = modbus_receive(line, query)) >= 0;)
+            if (length > 0) modbus_reply(line, query, length, map);
+        modbus_close(line);
+    }
+}
+
 int main(int argc, char **argv) {
     if (argc < 3) return 2;
-    modbus_t *line = modbus_new_rtu(argv[1], 19200, 'N', 8, 1);
     modbus_mapping_t *map = modbus_mapping_new(SIZE, SIZE, SIZE, SIZE);
-    if (!line || !map || modbus_set_slave(line, atoi(argv[2])) || modbus_connect(line)) return 2;
+    if (!map) return 2;
+    if (!strncmp(argv[1], "tcp:", 4)) {
+        for (int i = 3; i < argc; i++) set(map, argv[i]);
+        return serve_tcp(argv[1] + 4, map);
+    }
+    modbus_t *line = modbus_new_rtu(argv[1], 19200, 'N', 8, 1);
+    if (!line || modbus_set_slave(line, atoi(argv[2])) || modbus_connect(line)) return 2;
     for (int i = 3; i < argc; i++) set(map, argv[i]);
     puts("ready");
     fflush(stdout);

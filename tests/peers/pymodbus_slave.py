@@ -1,6 +1,7 @@
-"""A slave of pymodbus on a serial port: registers that a caller names, until it is ended.
+"""A slave of pymodbus: registers that a caller names, until it is ended.
 
 usage: pymodbus_slave.py PORT ADDRESS TABLE:START:WORD,WORD,... [...]
+PORT is a serial port, or tcp:NUMBER or rtu+tcp:NUMBER, a port of this machine's own where Modbus TCP or serial frames are spoken.
 TABLE is coil, discrete, holding or input; words are decimal. Prints "ready" when it listens. Lines of standard input, in the
 same form and for registers only, change what was named before while it runs.
 """
@@ -11,7 +12,7 @@ import stat
 import sys
 
 from pymodbus import FramerType
-from pymodbus.server import StartAsyncSerialServer
+from pymodbus.server import StartAsyncSerialServer, StartAsyncTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 
@@ -66,6 +67,11 @@ async def main():
         simdata=tuple(blocks(stretches, table) for table in ("coil", "discrete", "holding", "input")),
     )
     print("ready", flush=True)
+    kind, _, number = port.rpartition(":")
+    if kind:
+        framer = FramerType.RTU if kind == "rtu+tcp" else FramerType.SOCKET
+        await StartAsyncTcpServer(device, framer=framer, address=("127.0.0.1", int(number)))
+        return
     await StartAsyncSerialServer(device, framer=FramerType.RTU, port=port, baudrate=19200, parity="N", stopbits=1)
 
 

@@ -87,15 +87,15 @@ fn largest_request(map: &RegisterMap, table: Table) -> u16 {
 struct Ground {
     table: Table,
     largest: u32,
-    /// Where no entry lies.
+    /// Where no entry lies, in order.
     unmapped: Vec<Span>,
-    /// What no request may touch.
+    /// What no request may touch, in order.
     forbidden: Vec<Span>,
 }
 
 impl Ground {
     fn of(map: &RegisterMap, table: Table, unreadable: &Gaps) -> Self {
-        let mut mapped: Vec<Span> = map
+        let mapped = map
             .entries
             .values()
             .filter(|entry| entry.table == table)
@@ -104,21 +104,17 @@ impl Ground {
                 Span { start, end: start + u32::from(entry.value_type.width()) }
             })
             .collect();
-        mapped.sort_by_key(|span| span.start);
         let mut unmapped = Vec::new();
         let mut reached = 0;
-        for span in mapped {
+        for span in joined(mapped) {
             if span.start > reached {
                 unmapped.push(Span { start: reached, end: span.start });
             }
-            reached = reached.max(span.end);
+            reached = span.end;
         }
         let forbidden = if map.gaps_readable {
-            unreadable
-                .iter()
-                .filter(|gap| gap.table == table)
-                .map(|gap| Span { start: gap.start, end: gap.end })
-                .collect()
+            let of_table = unreadable.iter().filter(|gap| gap.table == table);
+            joined(of_table.map(|gap| Span { start: gap.start, end: gap.end }).collect())
         } else {
             unmapped.clone()
         };
@@ -126,37 +122,58 @@ impl Ground {
     }
 
     fn may_be_read_at_once(&self, start: u32, end: u32) -> bool {
-        end - start <= self.largest && !self.forbidden.iter().any(|span| span.start < end && start < span.end)
+        end - start <= self.largest && within(&self.forbidden, start, end).is_empty()
     }
 
     fn gaps_within(&self, start: u32, end: u32) -> Vec<Gap> {
-        self.unmapped
+        within(&self.unmapped, start, end)
             .iter()
-            .filter(|span| span.start < end && start < span.end)
             .map(|span| Gap { table: self.table, start: span.start.max(start), end: span.end.min(end) })
             .collect()
     }
+}
+
+/// These spans in order, those that overlap or touch as one.
+fn joined(mut spans: Vec<Span>) -> Vec<Span> {
+    spans.sort_by_key(|span| span.start);
+    spans.dedup_by(|next, before| {
+        let touches = next.start <= before.end;
+        if touches {
+            before.end = before.end.max(next.end);
+        }
+        touches
+    });
+    spans
+}
+
+/// Of spans in order, those that have something between `start` and `end`.
+fn within(spans: &[Span], start: u32, end: u32) -> &[Span] {
+    let from = spans.partition_point(|span| span.end <= start);
+    let to = spans.partition_point(|span| span.start < end);
+    &spans[from.min(to)..to]
 }
 
 /// Cuts entries, sorted by address, into the runs whose requests cost least together.
 ///
 /// A shortest path: `best[j]` is the least cost of the first `j` entries. Runs of neighbours suffice even where entries
 /// overlap: if one request holds an entry that lies behind the beginning of a later-ending one, then that one holds it too,
-/// and taking it from the first makes the first no longer.
+/// and taking it from the first makes the first no longer. Entries at one place go together, so that there are no more
+/// places than a request has registers, however many entries a map has.
 fn cheapest_runs<'a>(
     table: Table,
     entries: &'a [(String, Span)],
     ground: &Ground,
     cost: Cost,
 ) -> Vec<&'a [(String, Span)]> {
-    let mut best = vec![(Duration::MAX, 0_usize); entries.len() + 1];
+    let places: Vec<&[(String, Span)]> = entries.chunk_by(|(_, one), (_, other)| one == other).collect();
+    let mut best = vec![(Duration::MAX, 0_usize); places.len() + 1];
     best[0].0 = Duration::ZERO;
-    for first in 0..entries.len() {
-        let start = entries[first].1.start;
+    for first in 0..places.len() {
+        let start = places[first][0].1.start;
         let mut end = start;
-        for last in first..entries.len() {
-            end = end.max(entries[last].1.end);
-            // One entry alone is asked for whatever was remembered about gaps.
+        for last in first..places.len() {
+            end = end.max(places[last][0].1.end);
+            // One place alone is asked for whatever was remembered about gaps.
             if last > first && !ground.may_be_read_at_once(start, end) {
                 break;
             }
@@ -167,10 +184,13 @@ fn cheapest_runs<'a>(
         }
     }
     let mut runs = Vec::new();
-    let mut end_of_run = entries.len();
+    let mut end_of_run = places.len();
+    let mut entries_left = entries.len();
     while end_of_run > 0 {
         let first = best[end_of_run].1;
-        runs.push(&entries[first..end_of_run]);
+        let held: usize = places[first..end_of_run].iter().map(|place| place.len()).sum();
+        runs.push(&entries[entries_left - held..entries_left]);
+        entries_left -= held;
         end_of_run = first;
     }
     runs.reverse();

@@ -121,7 +121,7 @@ const NAMES: &[Name] = &[
     plain(&["", "1", "count", "counts", "pulse", "pulses"], Dimension::Number, 1.0),
 ];
 
-/// Quantities that a meter may offer beside its flow: shown, never converted.
+/// Quantities that a meter may offer beside its flow: shown, never converted. Each is written as [`normal`] writes it.
 const OTHERS: &[&str] = &[
     "°C",
     "degC",
@@ -189,13 +189,13 @@ pub(super) fn leaves_country_open(written: &str) -> bool {
 pub(super) fn find(written: &str) -> Result<Unit, NoUnit> {
     let written = written.trim();
     let (text, said) = split_off_country(&normal(written));
-    if said == Said::default() && OTHERS.iter().any(|other| normal(other) == text) {
+    if said == Said::default() && OTHERS.contains(&text.as_str()) {
         return Ok(Unit { symbol: written.to_owned(), dimension: Dimension::Other, to_base: 1.0 });
     }
     let (dimension, to_base) = match text.rsplit_once('/') {
         None => named(&text, said, "")?,
         Some((above, below)) => {
-            let nearest_other = || OTHERS.iter().find(|other| strsim::osa_distance(&normal(other), &text) == 1);
+            let nearest_other = || OTHERS.iter().find(|other| strsim::osa_distance(other, &text) == 1);
             quotient(above.trim(), below.trim(), said).map_err(|no_unit| match (no_unit, nearest_other()) {
                 (NoUnit::Unknown(_), Some(other)) => NoUnit::Unknown(Some((*other).to_owned())),
                 (no_unit, _) => no_unit,
@@ -229,7 +229,9 @@ fn named(text: &str, said: Said, rest: &str) -> Result<(Dimension, f64), NoUnit>
     let exact = NAMES.iter().find(|name| name.spellings.contains(&text));
     let folded = text.to_lowercase();
     let name = exact
-        .or_else(|| NAMES.iter().find(|name| name.spellings.iter().any(|spelling| spelling.to_lowercase() == folded)))
+        .or_else(|| {
+            NAMES.iter().find(|name| name.spellings.iter().any(|spelling| spelling.eq_ignore_ascii_case(&folded)))
+        })
         .ok_or_else(|| NoUnit::Unknown(nearest(text)))?;
     let factor = match (name.needs, said) {
         (Needs::Nothing, Said { country: None, foot: None, oil: false }) | (Needs::Oil, Said { oil: true, .. }) => 1.0,
@@ -262,12 +264,14 @@ fn choices(needs: Needs, name: &Name, rest: &str) -> Vec<String> {
 
 /// The nearest symbol that would be understood, if any is near.
 fn nearest(text: &str) -> Option<String> {
-    let allowed = if text.chars().count() <= 3 { 1 } else { 2 };
+    let folded = text.to_lowercase();
+    let length = folded.chars().count();
+    let allowed = if length <= 3 { 1 } else { 2 };
     NAMES
         .iter()
         .flat_map(|name| name.spellings)
-        .filter(|spelling| !spelling.is_empty())
-        .map(|spelling| (strsim::osa_distance(&spelling.to_lowercase(), &text.to_lowercase()), *spelling))
+        .filter(|spelling| !spelling.is_empty() && spelling.len().abs_diff(length) <= allowed)
+        .map(|spelling| (strsim::osa_distance(&spelling.to_lowercase(), &folded), *spelling))
         .filter(|(distance, spelling)| *distance <= allowed && *distance < spelling.chars().count())
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, spelling)| spelling.to_owned())

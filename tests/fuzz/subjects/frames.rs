@@ -9,6 +9,7 @@ use tallywell::line::request::{Diagnostic, ReadRequest, UnitAddress};
 use tallywell::line::tap::Codec;
 use tallywell::line::transaction::{Action, ReplyTiming, Transaction};
 use tallywell_witness::declared::{EarlyReplies, Table};
+use tokio::runtime::{Builder, Runtime};
 
 const CHARACTER: Duration = Duration::from_nanos(572_917);
 
@@ -76,9 +77,11 @@ pub fn take(input: &[u8]) {
 
 /// The protocol crate gets only frames that were found sound, and must bear every one of them.
 fn decode(unit: UnitAddress, request: ReadRequest, frame: &[u8]) {
-    let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime without drivers");
+    thread_local! {
+        static RUNTIME: Runtime = Builder::new_current_thread().build().expect("a runtime without drivers");
+    }
     let mut codec = Codec::default();
     let exchanged = codec.exchange(unit, request, async |_| Ok::<_, ()>(frame.to_vec()));
-    let answered = runtime.block_on(exchanged);
+    let answered = RUNTIME.with(|runtime| runtime.block_on(exchanged));
     assert!(answered.is_ok(), "the exchange itself cannot fail");
 }
