@@ -52,6 +52,13 @@ fn resident_kib(process: u32) -> u64 {
     line.split_whitespace().nth(1).unwrap().parse().unwrap()
 }
 
+/// What the process has had the system write to disks, the log included.
+fn written_bytes(process: u32) -> u64 {
+    let io = std::fs::read_to_string(format!("/proc/{process}/io")).unwrap();
+    let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap();
+    line.parse().unwrap()
+}
+
 #[test]
 fn a_bad_line_costs_what_is_on_record_and_nothing_else() {
     let minutes = std::env::var("TALLYWELL_BAD_LINE_MINUTES").map_or(0.5, |minutes| minutes.parse().unwrap());
@@ -66,6 +73,7 @@ fn a_bad_line_costs_what_is_on_record_and_nothing_else() {
         let most = if begun.elapsed() < length / 4 { &mut early } else { &mut later };
         *most = resident_kib(daemon.id()).max(*most);
     }
+    let a_day_mib = written_bytes(daemon.id()) as f64 * 86_400.0 / begun.elapsed().as_secs_f64() / f64::from(1 << 20);
     kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
     assert!(daemon.wait().unwrap().success(), "{}", shed.log());
 
@@ -105,6 +113,7 @@ fn a_bad_line_costs_what_is_on_record_and_nothing_else() {
     let timing: serde_json::Value =
         serde_json::from_str(&shed.printed(&["timing", "--config", "site.toml", "--format", "json"])).unwrap();
     println!("{minutes} minutes: {early} KiB resident in the first quarter, {later} at most later");
+    println!("written to the disk, by what was written until now: {a_day_mib:.0} MiB a day");
     println!("{}", shed.printed(&["timing", "--config", "site.toml"]));
     assert!(later <= early + MOST_GROWTH_KIB, "memory grows: {early} KiB, then {later}");
     assert!(timing["lines"][0]["devices"].as_array().unwrap().iter().any(|it| it["crc_errors"].as_u64() > Some(0)));
