@@ -5,6 +5,7 @@
 mod any_bytes;
 mod bad_line;
 mod clock;
+mod doors;
 mod file_modes;
 mod kills;
 mod power_cut;
