@@ -9,6 +9,7 @@ use std::pin::Pin;
 use std::task::{Context, Poll};
 use std::time::Duration;
 
+use rustix::net::sockopt;
 use tallywell_witness::declared::{Framing, Line, Parity, Port};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::TcpStream;
@@ -18,6 +19,12 @@ use super::adapter::{self, AdapterNote};
 
 /// A gateway that has not answered by then is not there.
 const CONNECT_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// A connection on which nothing has passed for so long is asked about, so often, so many times, before it is taken for
+/// gone. Whoever only listens would never notice otherwise that the other end went without a word.
+const ASKED_ABOUT_AFTER: Duration = Duration::from_secs(30);
+const ASKED_ABOUT_EVERY: Duration = Duration::from_secs(10);
+const ASKED_ABOUT: u32 = 3;
 
 /// A receiver bears 2 % (MODBUS over Serial Line V1.02, section 3.2); a port that runs further off than that will not do.
 const BAUD_TOLERANCE: f64 = 0.02;
@@ -135,7 +142,16 @@ async fn open_gateway(address: &str) -> Result<Opened, PortError> {
         .map_err(failed)?;
     // A request is one small packet, and waiting to fill it would cost a reply time.
     stream.set_nodelay(true).map_err(failed)?;
+    ask_about(&stream).map_err(|error| failed(error.into()))?;
     Ok(Opened { connection: Connection::Tcp(stream), notes: Vec::new() })
+}
+
+/// Has the system find out whether the other end is still there.
+fn ask_about(stream: &TcpStream) -> rustix::io::Result<()> {
+    sockopt::set_tcp_keepidle(stream, ASKED_ABOUT_AFTER)?;
+    sockopt::set_tcp_keepintvl(stream, ASKED_ABOUT_EVERY)?;
+    sockopt::set_tcp_keepcnt(stream, ASKED_ABOUT)?;
+    sockopt::set_socket_keepalive(stream, true)
 }
 
 fn open_serial(path: &Path, framing: Framing) -> Result<Opened, PortError> {
@@ -318,6 +334,18 @@ mod tests {
         the gateway 192.0.2.10:502 cannot be reached: nothing there listens on that port; look the port up in its settings
         the gateway 192.0.2.10:502 cannot be reached: it does not answer; look at its address, its supply and the network
         ");
+    }
+
+    #[tokio::test]
+    async fn a_gateway_that_goes_without_a_word_is_asked_about() {
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port of this machine");
+        let address = listener.local_addr().expect("it is bound").to_string();
+        let opened = open_gateway(&address).await.expect("somebody listens");
+        let Connection::Tcp(stream) = opened.connection else { panic!("a gateway is no serial port") };
+        assert_eq!(sockopt::socket_keepalive(&stream), Ok(true));
+        assert_eq!(sockopt::tcp_keepidle(&stream), Ok(ASKED_ABOUT_AFTER));
+        let at_most = ASKED_ABOUT_AFTER + ASKED_ABOUT_EVERY * ASKED_ABOUT;
+        assert!(at_most <= Duration::from_secs(60), "known within a minute");
     }
 
     #[test]
