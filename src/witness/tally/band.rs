@@ -83,8 +83,11 @@ pub struct Allowance {
     pub queued: f64,
     /// Bounds of the rate; `None` where it is not steady enough to bound.
     pub rate: Option<RateBounds>,
-    /// All that flowed between the neighbouring observations, in litres.
-    pub window_volume: f64,
+    /// Litres, against what the register showed, that had gone by at least when the counter was read, whatever the flow
+    /// did; minus infinity where that is not known.
+    pub least: f64,
+    /// At most; infinity where that is not known.
+    pub most: f64,
 }
 
 impl Allowance {
@@ -96,25 +99,17 @@ impl Allowance {
     pub fn band(&self, pulses: f64, litres: f64) -> Band {
         let earliest = self.skew_s - self.skew_uncertainty_s - self.pulse_delay_s;
         let latest = self.skew_s + self.skew_uncertainty_s + self.register_age_s;
-        let most = self.volume_in(latest, true);
-        let least = self.volume_in(earliest, false);
+        let (mut least, mut most) = (self.least, self.most);
+        if let Some(rate) = self.rate {
+            let volume = |seconds: f64, bounds: [f64; 2]| seconds * bounds[usize::from(seconds < 0.0)];
+            most = most.min(self.register_high + volume(latest, [rate.high, rate.low]));
+            least = least.max(self.register_low + volume(earliest, [rate.low, rate.high]));
+        }
         let difference = pulses - litres / self.pulse_volume;
         Band {
-            low: difference - (self.register_high + most) / self.pulse_volume,
-            high: difference + 1.0 - (self.register_low + least) / self.pulse_volume + self.queued,
+            low: (difference - most / self.pulse_volume).max(Band::ANYTHING.low),
+            high: (difference + 1.0 - least / self.pulse_volume + self.queued).min(Band::ANYTHING.high),
         }
-    }
-
-    /// The most or the least volume that can flow in `seconds`, which may be negative.
-    fn volume_in(&self, seconds: f64, most: bool) -> f64 {
-        let quick = (seconds > 0.0) == most;
-        let bound = match (self.rate, quick) {
-            (Some(rate), true) => seconds.abs() * rate.high,
-            (Some(rate), false) => seconds.abs() * rate.low,
-            (None, true) => self.window_volume,
-            (None, false) => 0.0,
-        };
-        bound.min(self.window_volume) * seconds.signum()
     }
 }
 

@@ -11,6 +11,8 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::blocks::Sums;
+use super::blocks::{Block, Sides, Spread};
 use super::finding::{DisagreementKind, Largest, Moment, Verdict};
 use super::lately::{Lately, Recent, worst_lag};
 use super::rules::{BiasRules, QUIET_TO_CLOSE, SAME_TROUBLE_S};
@@ -34,15 +36,6 @@ const PLAIN_TO_SEE: f64 = 4.0;
 const LONGEST_BLOCK_S: f64 = 3600.0;
 /// ...unless rounding needs longer: so many times the rounding over what is tolerated.
 const ROUNDING_BLOCKS: f64 = 8.0;
-/// The spread of blocks is at least this share of what is tolerated.
-const SMALLEST_SPREAD_SHARE: f64 = 0.05;
-/// Before any blocks are known, the spread counts as this share of what is tolerated, with the weight of some blocks.
-const FIRST_SPREAD_SHARE: f64 = 0.2;
-const FIRST_SPREAD_WEIGHT: f64 = 4.0;
-/// The spread is forgotten over so many blocks.
-const SPREAD_MEMORY: f64 = 500.0;
-/// A jump from one block to the next counts for at most so many spreads.
-const LARGEST_JUMP: f64 = 4.0;
 /// A lag is learnt from blocks over which the flow changed by this share of the span at least.
 const LAG_LEARNT_FROM: f64 = 0.05;
 /// The lag allowed for is this many times the lag learnt.
@@ -83,34 +76,6 @@ pub enum BiasChange {
     Closed,
 }
 
-/// Litres and seconds, summed over blocks.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Sums {
-    /// By the first witness.
-    pub first: f64,
-    /// By the second.
-    pub second: f64,
-    /// Of what is let pass.
-    pub let_pass: f64,
-    /// Of what lag and rounding allow.
-    pub allowance: f64,
-    /// Seconds.
-    pub seconds: f64,
-    /// Blocks.
-    pub blocks: u64,
-}
-
-impl Sums {
-    fn add(&mut self, block: &Block) {
-        self.first += block.first;
-        self.second += block.second;
-        self.let_pass += block.let_pass * block.seconds;
-        self.allowance += block.allowance * block.seconds;
-        self.seconds += block.seconds;
-        self.blocks += 1;
-    }
-}
-
 /// An open disagreement between flows.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct OpenBias {
@@ -135,64 +100,6 @@ pub struct OpenBias {
     longest_quiet_s: f64,
 }
 
-/// Blocks beyond what is tolerated, on one side.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Side {
-    // Most are empty, and are kept every few seconds.
-    #[serde(default, skip_serializing_if = "is_empty")]
-    bank: Bank,
-    #[serde(default, skip_serializing_if = "is_empty")]
-    sums: Sums,
-    #[serde(default, skip_serializing_if = "is_empty")]
-    since: Option<Moment>,
-}
-
-fn is_empty<T: Default + PartialEq>(it: &T) -> bool {
-    *it == T::default()
-}
-
-impl Side {
-    /// Takes a block; true once it is certain.
-    fn push(&mut self, score: f64, block: &Block, began: Moment) -> bool {
-        let alarm = self.bank.push(score, &OPERATING_THRESHOLDS);
-        if self.bank.blocks_since_zero == 0 {
-            *self = Self::default();
-            return false;
-        }
-        self.since.get_or_insert(began);
-        self.sums.add(block);
-        alarm
-    }
-}
-
-/// Blocks of any flow, or of like flows: above and below.
-type Sides = [Side; 2];
-/// How far blocks of like flow lie apart: turbulence grows with the flow, and a pipe at rest is calm.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-struct Spread {
-    sum: f64,
-    weight: f64,
-    last_bias: Option<f64>,
-}
-
-impl Spread {
-    /// The standard deviation, L/s, of a block so many times as long as the shortest: long ones are thought to average.
-    fn of(&self, let_pass: f64, length: f64) -> f64 {
-        let first = (FIRST_SPREAD_SHARE * let_pass).powi(2) * FIRST_SPREAD_WEIGHT / length.max(1.0);
-        let variance = (first + self.sum) / (FIRST_SPREAD_WEIGHT + self.weight);
-        variance.sqrt().max(SMALLEST_SPREAD_SHARE * let_pass)
-    }
-
-    fn learn(&mut self, bias: f64, let_pass: f64, length: f64) {
-        if let Some(before) = self.last_bias.replace(bias) {
-            let jump = (bias - before).abs().min(LARGEST_JUMP * self.of(let_pass, length));
-            let keep = 1.0 - 1.0 / SPREAD_MEMORY;
-            self.sum = keep * self.sum + 0.5 * jump * jump;
-            self.weight = keep * self.weight + 1.0;
-        }
-    }
-}
-
 /// Where a block began.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 struct Begin {
@@ -200,22 +107,6 @@ struct Begin {
     recent: Recent,
     /// Litres that the integrals can be wrong by because the flow jumped between readings, all jumps together.
     jumps: f64,
-}
-
-struct Block {
-    first: f64,
-    second: f64,
-    seconds: f64,
-    let_pass: f64,
-    allowance: f64,
-    /// How far the second witness's flow moved from the beginning to the end.
-    change: f64,
-}
-
-impl Block {
-    fn bias(&self) -> f64 {
-        (self.second - self.first) / self.seconds
-    }
 }
 
 /// The state of one tally of flows.
@@ -307,25 +198,38 @@ impl BiasTest {
         let is_kept = self.lately.push(point.moment, [point.first, point.second]);
         self.last = Some(point);
         let Some(start) = &mut self.start else {
-            self.begin(point);
+            self.begin();
             return None;
         };
         start.jumps += point.jump;
-        let begin = start.point;
+        let begin = &start.point;
+        let seconds = point.moment.steady.since(begin.moment.steady).0;
+        let first = point.first - begin.first;
+        let seen = ((point.second - begin.second) - first).abs();
         if let Some(anew) = &mut self.anew {
             anew.jumps += point.jump;
         }
-        let seconds = point.moment.steady.since(begin.moment.steady).0;
         if seconds < self.rules.shortest_block_s {
             return None;
         }
         // What is plain to see is looked for at every reading, the rest where a place is kept.
-        let seen = ((point.second - begin.second) - (point.first - begin.first)).abs();
-        let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
-        let is_plain = seen > PLAIN_TO_SEE * let_pass * seconds;
-        if !is_plain && (!is_kept || seconds < self.look_again_s) {
+        let may_end = is_kept && seconds >= self.look_again_s;
+        if !may_end && !self.is_plain(seen, first, seconds) {
             return None;
         }
+        self.try_to_end(is_kept, seconds)
+    }
+
+    /// Whether a difference of volumes is far beyond what is let pass.
+    fn is_plain(&self, seen: f64, first: f64, seconds: f64) -> bool {
+        // Most are not by far, which needs neither root nor quotient.
+        seen > PLAIN_TO_SEE * self.rules.least_let_pass(first, seconds)
+            && seen > PLAIN_TO_SEE * self.rules.let_pass(first / seconds) * seconds
+    }
+
+    /// Ends the block that runs, or the one that began anew, if it can end here.
+    fn try_to_end(&mut self, is_kept: bool, seconds: f64) -> Option<BiasChange> {
+        let (begin, point) = (self.start.as_ref()?.point, self.last?);
         let recent = self.recent(&point);
         if let Some(block) = self.start.as_ref().and_then(|start| self.block(start, &point, &recent)) {
             return self.end_block(&block, &begin, point, recent);
@@ -343,9 +247,10 @@ impl BiasTest {
             self.look_for_a_beginning(point, recent);
         }
         let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.jumps);
+        let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
         if seconds > LONGEST_BLOCK_S.max(ROUNDING_BLOCKS * rounding / let_pass.max(f64::MIN_POSITIVE)) {
             self.leave_out(&begin, &point);
-            self.begin(point);
+            self.begin();
         }
         None
     }
@@ -390,8 +295,9 @@ impl BiasTest {
         self.judge(block, begin.moment, end.moment)
     }
 
-    fn begin(&mut self, point: BiasPoint) {
-        self.start = Some(Begin { point, recent: self.recent(&point), jumps: 0.0 });
+    /// A block begins at the last point.
+    fn begin(&mut self) {
+        self.start = self.last.map(|point| Begin { point, recent: self.recent(&point), jumps: 0.0 });
         self.anew = None;
         self.look_again_s = 0.0;
     }

@@ -6,7 +6,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::band::{Allowance, Band, RateBounds};
+use super::around::{Around, Surrounded};
+use super::band::{Allowance, Band};
 use super::finding::{Between, DisagreementKind, Largest, Moment, Step};
 use super::window::{Marks, Place};
 use crate::units::Litres;
@@ -19,16 +20,11 @@ const PULSES_TO_CLOSE: f64 = 100.0;
 const SECONDS_TO_CLOSE: f64 = 600.0;
 /// An open disagreement is told again when it doubled, or after so many seconds if it grew.
 const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
-/// The flow counts as steady if its rates differ by no more than this share...
-const STEADY_SHARE: f64 = 0.15;
-/// ...now, and have done so for a while: what is remembered of their spread fades by this factor an observation.
-const SPREAD_FADES: f64 = 0.8;
-/// A rate read from a register's own steps is good if one step is no more than this share of the change.
-const RATE_RESOLUTION: f64 = 0.05;
-/// The longest queue of pulses that an output is thought to keep.
-const LONGEST_QUEUE: f64 = 1000.0;
-/// The share of the output's fastest rate that it is sure to keep up.
-const OUTPUT_RATE_SURE: f64 = 0.98;
+/// A counter that takes only what is above nought makes a flow of so many standard deviations of zero noise: the mean of
+/// the positive half of a normal distribution, 1 / sqrt(2 pi).
+const RECTIFIED: f64 = 0.4;
+/// A flow of so many of these standard deviations has no noise below nought.
+const NO_NOISE_FROM: f64 = 2.0;
 
 /// More pulses than any tolerance: what stands beyond doubt.
 const CERTAIN: f64 = 1e300;
@@ -50,7 +46,7 @@ pub struct CountRules {
     pub volume_share: f64,
     /// Litres that the counter may gain for each litre of reverse flow that no register shows.
     pub unseen_reverse: f64,
-    /// The flow below which zero noise may count as flow, L/s.
+    /// The standard deviation of zero noise at most, L/s.
     pub near_zero: f64,
 }
 
@@ -117,14 +113,10 @@ pub struct OpenCount {
 pub struct CountTally {
     /// What is declared.
     pub rules: CountRules,
-    previous: Option<CountObservation>,
-    middle: Option<CountObservation>,
+    around: Around,
     band: Band,
     epoch: u32,
     fitted: Moment,
-    queue: f64,
-    #[serde(default = "unsteady")]
-    spread: f64,
     moved_register: f64,
     moved_pulses: f64,
     marks: Marks,
@@ -154,13 +146,10 @@ impl CountTally {
     pub fn new(rules: CountRules) -> Self {
         Self {
             rules,
-            previous: None,
-            middle: None,
+            around: Around::default(),
             band: Band::ANYTHING,
             epoch: 0,
             fitted: Moment::default(),
-            queue: 0.0,
-            spread: unsteady(),
             moved_register: 0.0,
             moved_pulses: 0.0,
             marks: Marks::default(),
@@ -178,28 +167,22 @@ impl CountTally {
         }
     }
 
-    /// Takes the next observation and judges the one before it, whose neighbours are known now.
-    pub fn push(&mut self, next: CountObservation, changes: &mut Vec<CountChange>) {
-        let Some(middle) = self.middle else {
-            self.middle = Some(next);
+    /// Takes the next observation and judges those before it whose surroundings are known now. Readings farther apart than
+    /// `gap_s` say nothing of what flowed between them.
+    pub fn push(&mut self, next: &CountObservation, gap_s: f64, changes: &mut Vec<CountChange>) {
+        if self.around.is_empty() {
             self.fitted = next.moment;
-            return;
-        };
-        // A register that is renewed once a second tells nothing new in between.
-        if next.register_at - middle.register_at < 0.9 * self.rules.register_age_s {
-            return;
         }
-        let before = self.previous.unwrap_or(middle);
-        self.judge(&before, &middle, &next, changes);
-        self.previous = Some(middle);
-        self.middle = Some(next);
+        if self.around.take(next, &self.rules) {
+            while let Some(surrounded) = self.around.surrounded(&self.rules, gap_s) {
+                self.judge(&surrounded, changes);
+            }
+        }
     }
 
     /// Drops what was read after an instant (in milliseconds of the steady clock) and not judged yet.
     pub fn drop_after(&mut self, sound_at: i64) {
-        if self.middle.is_some_and(|middle| middle.moment.steady.0 > sound_at) {
-            self.middle = None;
-        }
+        self.around.drop_after(sound_at);
     }
 
     /// What comes after cannot be compared with what came before: a break, or maintenance.
@@ -208,13 +191,11 @@ impl CountTally {
         if let Some(open) = &mut self.open {
             open.carried += sense * open.from.band.certain_move_to(self.band);
         }
-        self.previous = None;
-        self.middle = None;
+        self.around.clear();
         self.carried = self.certain;
         self.band = Band::ANYTHING;
         self.epoch += 1;
         self.marks.clear();
-        self.queue = 0.0;
         if let Some(open) = &mut self.open {
             open.from = Place { band: self.band, epoch: self.epoch, ..open.from };
         }
@@ -305,100 +286,54 @@ impl CountTally {
         whole > PULSES_LET_PASS && whole * self.rules.pulse_volume > self.rules.volume_share * volume
     }
 
-    fn judge(
-        &mut self,
-        before: &CountObservation,
-        middle: &CountObservation,
-        after: &CountObservation,
-        changes: &mut Vec<CountChange>,
-    ) {
+    fn judge(&mut self, surrounded: &Surrounded, changes: &mut Vec<CountChange>) {
+        let Surrounded { before, middle, .. } = surrounded;
         let rules = &self.rules;
-        let moved_litres = middle.litres - before.litres;
         let elapsed = middle.register_at - before.register_at;
-        let due = moved_litres.abs() / rules.pulse_volume;
-        self.queue = (self.queue + due - OUTPUT_RATE_SURE * rules.fastest_pulses * elapsed).clamp(0.0, LONGEST_QUEUE);
-        self.moved_register += moved_litres;
+        self.moved_register += middle.litres - before.litres;
         self.moved_pulses += (middle.pulses - before.pulses) * rules.pulse_volume;
-        let slack = middle.register_high - middle.register_low;
-        let window_volume = (after.litres - middle.litres).abs() + moved_litres.abs() + 2.0 * slack;
-        let rate = self.rate_bounds(before, middle, after);
-        let burst = self.burst(window_volume, after.register_at - before.register_at, rate);
-        let band = Allowance {
-            pulse_volume: self.rules.pulse_volume,
+        let mut allowance = Allowance {
+            pulse_volume: rules.pulse_volume,
             register_low: middle.register_low,
             register_high: middle.register_high,
             skew_s: middle.skew_s,
             skew_uncertainty_s: middle.skew_uncertainty_s,
-            register_age_s: self.rules.register_age_s,
-            pulse_delay_s: self.rules.pulse_delay_s,
-            queued: if self.queue > 0.0 { self.queue + slack / self.rules.pulse_volume + burst } else { burst },
-            rate,
-            window_volume,
+            register_age_s: rules.register_age_s,
+            pulse_delay_s: rules.pulse_delay_s,
+            queued: surrounded.queued,
+            rate: surrounded.rate,
+            least: surrounded.least,
+            most: surrounded.most,
+        };
+        if rules.unseen_reverse > 0.0 {
+            // What the counter gained within the surroundings, too, is told by no register.
+            let gained = rules.unseen_reverse * self.unseen_reverse(surrounded, surrounded.window_s);
+            allowance.least -= gained;
+            allowance.most += gained;
+            if self.judged > 0 {
+                let gained = rules.unseen_reverse * self.unseen_reverse(surrounded, elapsed);
+                self.band.high += gained / rules.pulse_volume;
+            }
         }
-        .band(middle.pulses, middle.litres);
-        if self.rules.unseen_reverse > 0.0 && self.judged > 0 {
-            self.band.high +=
-                self.rules.unseen_reverse * self.unseen_reverse(before, middle, elapsed) / self.rules.pulse_volume;
-        }
+        let band = allowance.band(middle.pulses, middle.litres);
         self.judged += 1;
         self.judged_s += elapsed;
         self.take(band, middle, changes);
     }
 
-    /// Pulses that can wait because the flow within the window was quicker than the output for a while.
-    fn burst(&self, window_volume: f64, elapsed: f64, rate: Option<RateBounds>) -> f64 {
-        let quickest = self.rules.fastest_pulses * self.rules.pulse_volume;
-        let mean = window_volume / elapsed.max(self.rules.register_age_s).max(0.001);
-        let slow = rate.map_or(4.0 * mean, |rate| rate.high) <= quickest;
-        if slow { 0.0 } else { (window_volume / self.rules.pulse_volume).min(LONGEST_QUEUE) }
-    }
-
-    /// Litres that can have run back, or been counted as zero noise, without any register showing it.
-    fn unseen_reverse(&self, before: &CountObservation, middle: &CountObservation, elapsed: f64) -> f64 {
-        let fell = (before.litres - middle.litres).max(0.0);
+    /// Litres that can have run back, or been counted as zero noise, in so many seconds without any register showing it.
+    fn unseen_reverse(&self, surrounded: &Surrounded, seconds: f64) -> f64 {
+        let Surrounded { before, middle, .. } = surrounded;
+        let moved = middle.litres - before.litres;
         let lowest = [before.flows, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min);
-        let noise = match lowest {
-            Some(low) if low > self.rules.near_zero => 0.0,
-            // A register that is damped by a minute shows a tenth of the noise that the pulses see.
-            Some(low) => (16.0 * low.abs()).min(self.rules.near_zero) + 0.02 * self.rules.near_zero,
-            None => self.rules.near_zero,
-        };
+        let noisy = NO_NOISE_FROM * self.rules.near_zero;
+        // A damped flow is still shown when there is none any more: it has to be steady, or the total has to move, too.
+        let step = middle.register_high - middle.register_low;
+        let moves = moved - step > noisy * (middle.register_at - before.register_at + self.rules.register_age_s);
+        let flows = lowest.is_some_and(|low| low > noisy) && (moves || surrounded.rate.is_some());
+        let noise = if flows { 0.0 } else { RECTIFIED * self.rules.near_zero };
         let back = lowest.map_or(0.0, |low| (-1.5 * low).max(0.0));
-        fell.max(back * elapsed) + noise * elapsed
-    }
-
-    /// Bounds of the rate around the middle observation, from all witnesses at it and at its neighbours; `None` where the
-    /// flow was not steady of late, for then it can be anything in between.
-    fn rate_bounds(
-        &mut self,
-        before: &CountObservation,
-        middle: &CountObservation,
-        after: &CountObservation,
-    ) -> Option<RateBounds> {
-        let mut low = f64::INFINITY;
-        let mut high = 0.0_f64;
-        for (earlier, later) in [(before, middle), (middle, after)] {
-            let elapsed = later.register_at - earlier.register_at;
-            let litres = (later.litres - earlier.litres).abs();
-            let step = later.register_high - later.register_low;
-            if elapsed > 0.0 && step <= RATE_RESOLUTION * litres {
-                low = low.min(litres / elapsed);
-                high = high.max(litres / elapsed);
-            } else if elapsed > 0.0 && later.flows.is_none() {
-                low = 0.0;
-            }
-        }
-        for flows in [before.flows, middle.flows, after.flows].into_iter().flatten() {
-            low = low.min(flows.0.abs());
-            high = high.max(flows.1.abs());
-        }
-        let now = if high > 0.0 && low.is_finite() { (high - low) / high } else { 0.0 };
-        self.spread = now.max(SPREAD_FADES * self.spread);
-        if !low.is_finite() || self.spread > STEADY_SHARE {
-            return None;
-        }
-        let spread = 2.0 * self.spread;
-        Some(RateBounds { low: (low * (0.9 - spread)).max(0.0), high: high * (1.1 + spread) })
+        (-moved).max(back * seconds) + noise * seconds
     }
 
     fn take(&mut self, band: Band, middle: &CountObservation, changes: &mut Vec<CountChange>) {
@@ -544,9 +479,4 @@ impl CountTally {
     const fn sense(&self) -> f64 {
         if matches!(self.rules.between, Between::PulseReceiverTotal) { -1.0 } else { 1.0 }
     }
-}
-
-/// Nothing is known of the flow's steadiness yet.
-const fn unsteady() -> f64 {
-    1.0
 }

@@ -138,7 +138,7 @@ impl Counter {
             return self.does_not_fit(None);
         }
         let exact = (value - self.offset) / self.scale;
-        let count = if self.value_type.is_float() { exact } else { exact.round() };
+        let count = if self.value_type.is_float() { exact } else { whole(exact) };
         let Some((last, last_at)) = self.last else {
             self.last = Some((count, at));
             self.refine(count);
@@ -278,6 +278,12 @@ impl Counter {
         }
         self.grain = if self.value_type.is_float() { 0.0 } else { 1.0 };
     }
+}
+
+/// The nearest whole number; most are whole already, which is quicker to see than to round.
+#[expect(clippy::cast_possible_truncation, clippy::cast_precision_loss, reason = "what does not survive it is rounded")]
+fn whole(count: f64) -> f64 {
+    if count as i64 as f64 == count { count } else { count.round() }
 }
 
 #[expect(clippy::cast_precision_loss, reason = "milliseconds of a million years fit a double exactly")]

@@ -4,11 +4,13 @@
 //! of a stretch add up to what the stretch as a whole says. What a count moved by while nobody listened is put into the
 //! hour in which it was heard again, and told apart; a flow is never carried over a silence.
 
+use std::time::Duration;
+
 use serde::{Deserialize, Serialize};
 
 use super::finding::{Change, HourlySummary, Moment, WitnessedVolume};
 use super::judging::{GAP_PERIODS, GAP_S};
-use super::rules::COUNTER_DELAY_S;
+use super::rules::COUNTER_DELAY;
 use crate::declared::{PulseCounts, TotalCounts};
 use crate::reading::{MeterFacts, WitnessFacts};
 use crate::units::{Litres, LitresPerSecond, WallMillis};
@@ -86,34 +88,47 @@ impl HourBook {
     /// Takes the next reading; an hour that it shows to be over is appended to `changes`.
     pub(super) fn push(&mut self, facts: &MeterFacts, glance: &HourGlance, changes: &mut Vec<Change>) {
         let now = hour_of(glance.moment.wall);
-        let turn = match self.hour {
-            Some(hour) if now.0 > hour.0 || glance.moment.wall.0 < hour.0 - SET_BACK_MS => Some(now),
-            _ => None,
-        };
-        let ended = turn.map(|_| *self);
-        if self.hour.is_none() || turn.is_some() {
-            self.begin(now, glance.moment);
+        match self.hour {
+            Some(hour) if now.0 > hour.0 || glance.moment.wall.0 < hour.0 - SET_BACK_MS => {
+                self.turn(facts, glance, now, changes);
+            }
+            Some(_) => self.take(facts, glance, None),
+            None => {
+                self.begin(now, glance.moment);
+                self.take(facts, glance, None);
+            }
         }
-        let mut closing = ended;
-        let mut before = closing.as_mut();
+    }
+
+    /// An hour is over, which happens in one reading of thousands.
+    #[cold]
+    fn turn(&mut self, facts: &MeterFacts, glance: &HourGlance, now: WallMillis, changes: &mut Vec<Change>) {
+        let mut ended = *self;
+        self.begin(now, glance.moment);
+        self.take(facts, glance, Some((&mut ended, now)));
+        changes.extend(ended.summary(facts).map(Change::Hour));
+    }
+
+    /// Takes a reading to this hour, and its share of the step before to the hour that it ended.
+    fn take(&mut self, facts: &MeterFacts, glance: &HourGlance, ended: Option<(&mut Self, WallMillis)>) {
+        let (mut before, turn) = ended.map_or((None, None), |(book, turn)| (Some(book), Some(turn)));
         if let Some(position) = glance.total {
-            let rules = StepRules::of(facts.total.as_ref(), facts.meter.refresh.as_secs_f64(), glance.period_s);
+            let rules = StepRules::of(facts.total.as_ref(), facts.meter.refresh, glance.period_s);
             self.total.count(before.as_mut().map(|book| &mut book.total), turn, glance.moment, position, rules);
             self.total_slack = glance.total_slack;
         }
         if let (Some(pulses), Some(pulse)) = (glance.pulses, &facts.meter.pulse) {
-            let delay = pulse.on_time.as_secs_f64() + COUNTER_DELAY_S;
-            let rules = StepRules::of(facts.pulses.as_ref(), delay, glance.period_s);
+            let rules = StepRules::of(facts.pulses.as_ref(), pulse.on_time + COUNTER_DELAY, glance.period_s);
             let litres = pulses * pulse.volume.0;
             self.pulse.count(before.as_mut().map(|book| &mut book.pulse), turn, glance.moment, litres, rules);
         }
         if let Some(flow) = glance.flow {
-            let rules = StepRules::of(facts.flow.as_ref(), 0.0, glance.period_s);
+            let rules = StepRules::of(facts.flow.as_ref(), Duration::ZERO, glance.period_s);
             let counted = directed(facts, flow);
             self.flow.flow(before.as_mut().map(|book| &mut book.flow), turn, glance.moment, counted, rules);
         }
         if let Some(flow) = glance.loop_flow {
-            let rules = StepRules::of(facts.loop_ma.as_ref(), 0.0, glance.period_s);
+            let rules = StepRules::of(facts.loop_ma.as_ref(), Duration::ZERO, glance.period_s);
             let counted = directed(facts, flow);
             self.current.flow(before.as_mut().map(|book| &mut book.current), turn, glance.moment, counted, rules);
         }
@@ -124,9 +139,6 @@ impl HourBook {
         self.readings += 1;
         self.to = glance.moment;
         self.maintenance |= glance.maintenance;
-        if let Some(closing) = closing {
-            changes.extend(closing.summary(facts).map(Change::Hour));
-        }
     }
 
     /// The hour that runs, as far as it has come.
@@ -182,13 +194,13 @@ impl HourBook {
 struct StepRules {
     gap_s: f64,
     /// What is shown may be so old.
-    age_s: f64,
+    age: Duration,
 }
 
 impl StepRules {
-    fn of(witness: Option<&WitnessFacts>, age_s: f64, period_s: f64) -> Self {
+    fn of(witness: Option<&WitnessFacts>, age: Duration, period_s: f64) -> Self {
         let every = witness.map_or(0.0, |witness| witness.every.as_secs_f64());
-        Self { gap_s: (GAP_PERIODS * period_s.max(every)).max(GAP_S), age_s }
+        Self { gap_s: (GAP_PERIODS * period_s.max(every)).max(GAP_S), age }
     }
 
     /// Which share of the step from `last` to `now` lies before the turn of the hour.
@@ -228,7 +240,7 @@ impl Told {
             ended.account.litres += share.before * step;
             ended.account.heard_s += share.before * share.elapsed_s;
             let rate = if share.elapsed_s > 0.0 { step.abs() / share.elapsed_s } else { 0.0 };
-            let edge = step.abs() + rules.age_s * rate;
+            let edge = step.abs() + rules.age.as_secs_f64() * rate;
             ended.account.edges += edge;
             self.account.edges += edge;
         }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::counter::{Advance, Counter};
 use crate::declared::{CurrentLoop, PulseCounts, TotalCounts};
 use crate::reading::{MeterFacts, Reading, Sample, WitnessFacts};
+use crate::units::SteadyMillis;
 
 /// A counter is thought to get at most this many times the pulses that the output can make: bounce and doubling.
 const PULSE_RATE_MARGIN: f64 = 4.0;
@@ -127,20 +128,20 @@ impl Intake {
         }
     }
 
-    /// The volume that the pulses ought to follow, with the limits around it and the sample that tells its instant.
+    /// The volume that the pulses ought to follow, with the limits around it, and the instant at which it was sampled.
     #[must_use]
     pub fn volume(
         &self,
         directions: Directions,
         total: Option<f64>,
         reading: &Reading,
-    ) -> Option<((f64, f64, f64), Sample)> {
+    ) -> Option<((f64, f64, f64), SteadyMillis)> {
         let (mut litres, mut low, mut high) = (0.0, 0.0, 0.0);
         let mut instant = None;
         if directions.total {
             litres = total?;
             (low, high) = self.total.as_ref()?.slack();
-            instant = reading.total;
+            instant = reading.total.as_ref().map(|sample| sample.at);
         }
         if directions.reverse > 0.0 {
             let reverse = self.reverse_total.as_ref().filter(|counted| counted.is_settled())?;
@@ -148,8 +149,8 @@ impl Intake {
             litres += directions.reverse * reverse.position();
             low += directions.reverse * slack.0;
             high += directions.reverse * slack.1;
-            instant = instant.or(reading.reverse_total);
-            reading.reverse_total?;
+            let at = reading.reverse_total.as_ref()?.at;
+            instant = instant.or(Some(at));
         }
         Some(((litres, low, high), instant?))
     }

@@ -7,15 +7,13 @@ use super::finding::{Change, CurrentState, Disagreement, DisagreementKind, Event
 use super::intake::Counted;
 use super::meter::{FLOW_LOOP, LOOP_PULSE, LOOP_RECEIVER, MeterTallies, PULSE_RECEIVER, Seen, TOTAL_FLOW, TOTAL_PULSE};
 use super::pair::{Measure, PairTally};
-use super::rules::{COUNTER_DELAY_S, DAMPING_S, SKEW_KNOWN_S, SKEW_UNKNOWN_S};
+use super::rules::{SKEW_KNOWN_S, SKEW_UNKNOWN_S};
 use crate::declared::{PulseCounts, TotalCounts};
-use crate::reading::{MeterFacts, Reading, Sample};
+use crate::reading::{MeterFacts, Reading};
 use crate::units::{Milliamperes, SteadyMillis};
 
-/// A block takes at least so many dampings, so many readings, and so many seconds.
-const BLOCK_DAMPINGS: f64 = 4.0;
+/// A block of flows takes at least so many readings.
 const BLOCK_READINGS: f64 = 5.0;
-const BLOCK_S: f64 = 10.0;
 /// A silence of so many periods, or so many seconds, is a gap.
 pub(super) const GAP_PERIODS: f64 = 3.5;
 pub(super) const GAP_S: f64 = 5.0;
@@ -58,32 +56,34 @@ impl MeterTallies {
             (Some(a), None) | (None, Some(a)) => Some((a, a)),
             (None, None) => None,
         };
-        let Some(pulses) = seen.pulses else { return };
-        let Some(counter) = reading.pulses else { return };
+        let (Some(pulses), Some(counter)) = (seen.pulses, reading.pulses.as_ref()) else { return };
+        let gap = self.gap_s();
         if let (Some(directions), Some(tally)) = (self.directions, self.counts[TOTAL_PULSE].as_mut())
-            && let Some((litres, register)) = self.intake.volume(directions, seen.total, reading)
+            && let Some((litres, register_at)) = self.intake.volume(directions, seen.total, reading)
         {
-            let observation = observe(seen.moment, reading.at, pulses, litres, &register, &counter, flows);
+            let instants = [reading.at, register_at, counter.at];
+            let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
-            tally.push(observation, &mut found);
+            tally.push(&observation, gap, &mut found);
             tell_counts(facts, tally, &found, changes);
         }
         if let (Some(tally), Some(counted), Some(register)) =
-            (self.counts[PULSE_RECEIVER].as_mut(), self.intake.receiver_total.as_ref(), reading.receiver_total)
+            (self.counts[PULSE_RECEIVER].as_mut(), self.intake.receiver_total.as_ref(), reading.receiver_total.as_ref())
             && counted.is_settled()
         {
             let (low, high) = counted.slack();
             let litres = (counted.position(), low, high);
-            let observation = observe(seen.moment, reading.at, pulses, litres, &register, &counter, flows);
+            let instants = [reading.at, register.at, counter.at];
+            let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
-            tally.push(observation, &mut found);
+            tally.push(&observation, gap, &mut found);
             tell_counts(facts, tally, &found, changes);
         }
     }
 
     pub(super) fn push_pairs(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
-        let gap = (GAP_PERIODS * self.period_s).max(GAP_S);
-        let shortest = self.shortest_block(facts);
+        let gap = self.gap_s();
+        let shortest = self.pace.shortest_block_s.max(BLOCK_READINGS * self.period_s);
         for pair in self.pairs.iter_mut().flatten() {
             pair.test.rules.shortest_block_s = shortest;
             if self.span.is_none() {
@@ -106,7 +106,7 @@ impl MeterTallies {
                 _ => pair.interrupt(),
             }
         }
-        let age = facts.meter.refresh.as_secs_f64();
+        let age = self.pace.register_age_s;
         if let Some(pair) = self.pairs[TOTAL_FLOW].as_mut()
             && let Some(flow) = seen.flow
         {
@@ -130,8 +130,7 @@ impl MeterTallies {
             && let (Some(loop_flow), Some(pulses), Some(declared)) =
                 (seen.loop_flow, seen.pulses, facts.meter.pulse.as_ref())
         {
-            let delay = (declared.on_time + declared.off_time).as_secs_f64() + COUNTER_DELAY_S;
-            let rounding = declared.volume.0 + (delay + SKEW_UNKNOWN_S) * loop_flow.abs();
+            let rounding = declared.volume.0 + self.pace.pulse_instant_s * loop_flow.abs();
             let flow = match declared.counts {
                 PulseCounts::Forward => loop_flow.max(0.0),
                 PulseCounts::Reverse => (-loop_flow).max(0.0),
@@ -155,6 +154,11 @@ impl MeterTallies {
                 None => pair.interrupt(),
             }
         }
+    }
+
+    /// A silence longer than this is a gap, in seconds.
+    fn gap_s(&self) -> f64 {
+        (GAP_PERIODS * self.period_s).max(GAP_S)
     }
 
     fn push_state(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
@@ -282,16 +286,6 @@ impl MeterTallies {
             tell_bias(facts, pair, Some(BiasChange::Closed), changes);
         }
     }
-
-    fn shortest_block(&self, facts: &MeterFacts) -> f64 {
-        let damping = facts
-            .meter
-            .current_loop
-            .as_ref()
-            .and_then(|declared| declared.damping)
-            .map_or(DAMPING_S, |damping| damping.as_secs_f64());
-        BLOCK_S.max(BLOCK_DAMPINGS * damping).max(BLOCK_READINGS * self.period_s)
-    }
 }
 
 /// Litres in one declared unit of a witness's total.
@@ -311,25 +305,24 @@ fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, pair: &PairTally) 
     flow < lowest && loop_flow <= lowest + pair.test.rules.let_pass(flow)
 }
 
+/// Both counts in one reading; the instants are those of its row, of the register and of the counter.
 fn observe(
     moment: Moment,
-    row: SteadyMillis,
+    [row, register_at, counter_at]: [SteadyMillis; 3],
     pulses: f64,
     (litres, register_low, register_high): (f64, f64, f64),
-    register: &Sample,
-    counter: &Sample,
     flows: Option<(f64, f64)>,
 ) -> CountObservation {
     // Where no instants were told, all samples bear the row's.
-    let known = register.at != row || counter.at != row;
+    let known = register_at != row || counter_at != row;
     CountObservation {
         moment,
         pulses,
         litres,
         register_low,
         register_high,
-        register_at: moment.steady.since(SteadyMillis(0)).0 + register.at.since(row).0,
-        skew_s: counter.at.since(register.at).0,
+        register_at: moment.steady.since(SteadyMillis(0)).0 + register_at.since(row).0,
+        skew_s: counter_at.since(register_at).0,
         skew_uncertainty_s: if known { SKEW_KNOWN_S } else { SKEW_UNKNOWN_S },
         flows,
     }

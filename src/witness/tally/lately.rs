@@ -13,7 +13,8 @@ use crate::units::SteadyMillis;
 
 /// Delays up to so many seconds are looked at.
 pub const LONGEST_LAG_S: f64 = 60.0;
-/// So many delays, equally spaced.
+/// The delays, equally spaced.
+const DELAYS_S: [f64; DELAYS] = [10.0, 20.0, 30.0, 40.0, 50.0, LONGEST_LAG_S];
 const DELAYS: usize = 6;
 /// Places that are kept, and the seconds from one to the next at least: they reach as far back as the longest delay.
 const KEPT: usize = 8;
@@ -83,10 +84,10 @@ impl Lately {
             if back == 0 && ago > 0.0 {
                 flows = [0, 1].map(|witness: usize| (volumes[witness] - kept.volumes[witness]) / ago);
             }
-            while filled < DELAYS && delay(filled) <= ago {
+            while filled < DELAYS && DELAYS_S[filled] <= ago {
                 for witness in 0..2 {
                     let gone = volumes[witness] - later_volumes[witness];
-                    recent.gone[witness][filled] = gone + flows[witness] * (delay(filled) - later);
+                    recent.gone[witness][filled] = gone + flows[witness] * (DELAYS_S[filled] - later);
                 }
                 filled += 1;
             }
@@ -113,8 +114,8 @@ impl Recent {
             return f64::INFINITY;
         }
         let of_one = |gone: &[f64; DELAYS]| {
-            let level = gone[0] / delay(0);
-            (0..DELAYS).map(|place| (gone[place] - level * delay(place)).abs()).fold(0.0, f64::max)
+            let level = gone[0] / DELAYS_S[0];
+            (0..DELAYS).map(|place| (gone[place] - level * DELAYS_S[place]).abs()).fold(0.0, f64::max)
         };
         of_one(&self.gone[0]).max(of_one(&self.gone[1]))
     }
@@ -132,11 +133,6 @@ pub fn worst_lag(begin: &Recent, end: &Recent, known_to: f64) -> f64 {
 /// The place before one in the ring.
 const fn before(place: usize) -> usize {
     if place == 0 { KEPT - 1 } else { place - 1 }
-}
-
-#[expect(clippy::cast_precision_loss, reason = "a handful")]
-fn delay(place: usize) -> f64 {
-    LONGEST_LAG_S * (place + 1) as f64 / DELAYS as f64
 }
 
 #[cfg(test)]

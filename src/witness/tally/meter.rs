@@ -12,7 +12,7 @@ use super::intake::{Counted, Directions, Intake};
 use super::judging::Break;
 use super::noted::{Noted, NotedReading, NotedTallies};
 use super::pair::PairTally;
-use super::rules::{RECEIVER_AGE_S, bias_rules, count_rules};
+use super::rules::{Pace, RECEIVER_AGE_S, bias_rules, count_rules};
 use super::silence::Silence;
 use super::{VolumeJudged, declared_tallies};
 use crate::reading::{MeterFacts, Reading, Sample};
@@ -30,6 +30,7 @@ pub struct MeterTallies {
     pub(super) directions: Option<Directions>,
     bus: bool,
     pulse_volume: f64,
+    pub(super) pace: Pace,
     pub(super) counts: [Option<CountTally>; 2],
     pub(super) pairs: [Option<PairTally>; 4],
     pub(super) watch: StateWatch,
@@ -90,6 +91,7 @@ impl MeterTallies {
             directions,
             bus: facts.flow.is_some() || facts.total.is_some(),
             pulse_volume: meter.pulse.as_ref().map_or(0.0, |pulse| pulse.volume.0),
+            pace: Pace::of(facts),
             counts: [
                 directions.and_then(|directions| count(Between::TotalPulse, meter.refresh.as_secs_f64(), directions)),
                 count(Between::PulseReceiverTotal, RECEIVER_AGE_S, alike),

@@ -5,8 +5,8 @@
 //!
 //! - [`finding`]: what comes out, as plain data;
 //! - `intake`, `counter`: readings in litres and seconds, wraps and absurd values told apart;
-//! - `count_tally`, `band`, `window`: counts held against counts, by set membership;
-//! - `pair`, `bias`: flows held against flows and counts, by [`sequential`] tests with [`run_length`]s known exactly;
+//! - `count_tally`, `band`, `around`, `window`: counts held against counts, by set membership;
+//! - `pair`, `bias`, `blocks`: flows held against flows and counts, by [`sequential`] tests with [`run_length`]s known exactly;
 //!   `lately`: what lags between them can do;
 //! - `current_state`: what a current says before it says a flow;
 //! - `events`, `silence`: what lasts from one reading to another, and who is heard;
@@ -15,8 +15,10 @@
 //! - `meter`, `judging`, `standing`: all of it for one meter;
 //! - `gain`: what the counts gained from reading to reading, for whoever adds up volumes.
 
+mod around;
 mod band;
 mod bias;
+mod blocks;
 mod count_tally;
 mod counter;
 mod current_state;

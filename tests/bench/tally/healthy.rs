@@ -19,7 +19,8 @@ struct Found {
     cases: u64,
     seconds: f64,
     readings: usize,
-    steps: u64,
+    /// The seeds of those with steps between counts, once for each step.
+    steps: Vec<u64>,
     opened: BTreeMap<String, Vec<u64>>,
 }
 
@@ -54,7 +55,7 @@ pub(super) fn print(years: f64) {
                 sum.cases += found.cases;
                 sum.seconds += found.seconds;
                 sum.readings += found.readings;
-                sum.steps += found.steps;
+                sum.steps.extend(found.steps);
                 for (tally, seeds) in found.opened {
                     sum.opened.entry(tally).or_default().extend(seeds);
                 }
@@ -63,22 +64,23 @@ pub(super) fn print(years: f64) {
     });
     println!("False alarms over simulated meter-years of healthy flow; the daemon's own state machine");
     println!(
-        "{:16} {:>7} {:>12} {:>12} {:>6}  disagreements opened (seeds)",
+        "{:16} {:>7} {:>12} {:>12} {:>6}  disagreements opened (seeds); seeds of steps",
         "kind", "meters", "meter-days", "readings", "steps"
     );
     let (mut seconds, mut steps, mut opened) = (0.0, 0, 0);
     for (place, found) in &kinds {
         let days = found.seconds / 86_400.0;
         println!(
-            "{:16} {:>7} {days:>12.1} {:>12} {:>6}  {}",
+            "{:16} {:>7} {days:>12.1} {:>12} {:>6}  {}{}",
             format!("{:?}", HEALTHY_KINDS[*place]),
             found.cases,
             found.readings,
-            found.steps,
-            if found.opened.is_empty() { "none".to_owned() } else { format!("{:?}", found.opened) }
+            found.steps.len(),
+            if found.opened.is_empty() { "none".to_owned() } else { format!("{:?}", found.opened) },
+            if found.steps.is_empty() { String::new() } else { format!("; {:?}", found.steps) }
         );
         seconds += found.seconds;
-        steps += found.steps;
+        steps += found.steps.len();
         opened += found.opened.values().map(Vec::len).sum::<usize>();
     }
     println!("{:.2} meter-years: {steps} steps between counts, {opened} disagreements.", seconds / YEAR_S);
@@ -98,7 +100,7 @@ fn one(kind: HealthyKind, seed: u64, found: &mut Found) -> f64 {
                 Change::Opened(it) => {
                     found.opened.entry(words(it.between)).or_default().push(seed);
                 }
-                Change::Step(_) => found.steps += 1,
+                Change::Step(_) => found.steps.push(seed),
                 _ => {}
             }
         }
