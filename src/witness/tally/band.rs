@@ -121,7 +121,7 @@ mod tests {
 
     proptest! {
         /// A register cut off at its resolution and a counter, each sampled as late as is allowed for, from a flow that is
-        /// known exactly: the true phase is always among the differences that are called possible.
+        /// known exactly and changes at once: the true phase is always among the differences that are called possible.
         #[test]
         fn the_true_difference_is_always_possible(
             phase in 0.0..1.0_f64,
@@ -135,11 +135,18 @@ mod tests {
             delay in 0.0..0.3_f64,
             rounds in any::<bool>(),
             bounded in any::<bool>(),
+            change in -3.0..3.0_f64,
+            later in 0.0..50.0_f64,
         ) {
             let resolution = resolution_share * pulse_volume;
-            let volume = |time: f64| rate * time;
-            let steps = volume(moment - age) / resolution;
-            let litres = resolution * if rounds { steps.round() } else { steps.floor() };
+            // A flow that is not bounded may have changed to any other, at any instant.
+            let later = if bounded { rate } else { later };
+            let volume = |time: f64| rate * time + (later - rate) * (time - moment - change).max(0.0);
+            let shown = |time: f64| {
+                let steps = volume(time - age) / resolution;
+                resolution * if rounds { steps.round() } else { steps.floor() }
+            };
+            let litres = shown(moment);
             let pulses = (volume(moment + skew + slip - delay) / pulse_volume + phase).floor();
             let allowance = Allowance {
                 pulse_volume,
@@ -151,7 +158,8 @@ mod tests {
                 pulse_delay_s: 0.3,
                 queued: 0.0,
                 rate: bounded.then_some(RateBounds { low: 0.9 * rate, high: 1.1 * rate }),
-                window_volume: 5.0 * rate,
+                least: shown(moment + skew - 0.35) - 0.5 * resolution - litres,
+                most: shown(moment + skew + 1.05) + resolution - litres,
             };
             let band = allowance.band(pulses, litres);
             prop_assert!(band.low - 1e-6 <= phase && phase <= band.high + 1e-6, "{phase} outside {band:?}");

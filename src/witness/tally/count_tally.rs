@@ -287,11 +287,10 @@ impl CountTally {
     }
 
     fn judge(&mut self, surrounded: &Surrounded, changes: &mut Vec<CountChange>) {
-        let Surrounded { before, middle, .. } = surrounded;
+        let Surrounded { middle, elapsed_s, .. } = surrounded;
         let rules = &self.rules;
-        let elapsed = middle.register_at - before.register_at;
-        self.moved_register += middle.litres - before.litres;
-        self.moved_pulses += (middle.pulses - before.pulses) * rules.pulse_volume;
+        self.moved_register += surrounded.moved_litres;
+        self.moved_pulses += surrounded.moved_pulses * rules.pulse_volume;
         let mut allowance = Allowance {
             pulse_volume: rules.pulse_volume,
             register_low: middle.register_low,
@@ -311,29 +310,27 @@ impl CountTally {
             allowance.least -= gained;
             allowance.most += gained;
             if self.judged > 0 {
-                let gained = rules.unseen_reverse * self.unseen_reverse(surrounded, elapsed);
+                let gained = rules.unseen_reverse * self.unseen_reverse(surrounded, *elapsed_s);
                 self.band.high += gained / rules.pulse_volume;
             }
         }
         let band = allowance.band(middle.pulses, middle.litres);
         self.judged += 1;
-        self.judged_s += elapsed;
+        self.judged_s += elapsed_s;
         self.take(band, middle, changes);
     }
 
     /// Litres that can have run back, or been counted as zero noise, in so many seconds without any register showing it.
     fn unseen_reverse(&self, surrounded: &Surrounded, seconds: f64) -> f64 {
-        let Surrounded { before, middle, .. } = surrounded;
-        let moved = middle.litres - before.litres;
-        let lowest = [before.flows, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min);
+        let Surrounded { middle, moved_litres, elapsed_s, lowest_flow, .. } = surrounded;
         let noisy = NO_NOISE_FROM * self.rules.near_zero;
         // A damped flow is still shown when there is none any more: it has to be steady, or the total has to move, too.
         let step = middle.register_high - middle.register_low;
-        let moves = moved - step > noisy * (middle.register_at - before.register_at + self.rules.register_age_s);
-        let flows = lowest.is_some_and(|low| low > noisy) && (moves || surrounded.rate.is_some());
+        let moves = moved_litres - step > noisy * (elapsed_s + self.rules.register_age_s);
+        let flows = lowest_flow.is_some_and(|low| low > noisy) && (moves || surrounded.rate.is_some());
         let noise = if flows { 0.0 } else { RECTIFIED * self.rules.near_zero };
-        let back = lowest.map_or(0.0, |low| (-1.5 * low).max(0.0));
-        (-moved).max(back * seconds) + noise * seconds
+        let back = lowest_flow.map_or(0.0, |low| (-1.5 * low).max(0.0));
+        (-moved_litres).max(back * seconds) + noise * seconds
     }
 
     fn take(&mut self, band: Band, middle: &CountObservation, changes: &mut Vec<CountChange>) {

@@ -243,17 +243,21 @@ impl StateWatch {
     }
 
     fn is_held(&mut self, moment: Moment, current_ma: f64, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
-        let damping = declared.damping.map_or(0.0, |damping| damping.as_secs_f64());
-        let ought = declared.current_of(LitresPerSecond(flow)).0.clamp(declared.saturates.0.0, declared.saturates.1.0);
         let still = match &mut self.still {
             Some(still) if (current_ma - still.current).abs() <= STANDS_STILL_MA => still,
             slot => slot.insert(Still { current: current_ma, since: moment, last: moment, moves: None }),
         };
         let elapsed = moment.steady.since(still.last.steady).0.max(0.0);
         still.last = moment;
-        if moment.steady.since(still.since.steady).0 < SETTLES_S + TIME_CONSTANTS * damping {
+        let lasts = moment.steady.since(still.since.steady).0;
+        if lasts < SETTLES_S {
             return false;
         }
+        let damping = declared.damping.map_or(0.0, |damping| damping.as_secs_f64());
+        if lasts < SETTLES_S + TIME_CONSTANTS * damping {
+            return false;
+        }
+        let ought = declared.current_of(LitresPerSecond(flow)).0.clamp(declared.saturates.0.0, declared.saturates.1.0);
         let moves = still.moves.get_or_insert(Moves { smooth: ought, lowest: [ought; 2], highest: [ought; 2] });
         moves.smooth = ought + (moves.smooth - ought) * (-elapsed / SMOOTHING_S.max(2.0 * damping)).exp();
         let shown = declared.flow_of(Milliamperes(current_ma)).0;

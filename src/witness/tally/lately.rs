@@ -16,9 +16,9 @@ pub const LONGEST_LAG_S: f64 = 60.0;
 /// The delays, equally spaced.
 const DELAYS_S: [f64; DELAYS] = [10.0, 20.0, 30.0, 40.0, 50.0, LONGEST_LAG_S];
 const DELAYS: usize = 6;
-/// Places that are kept, and the seconds from one to the next at least: they reach as far back as the longest delay.
+/// Places that are kept, and the milliseconds from one to the next at least: they reach as far back as the longest delay.
 const KEPT: usize = 8;
-const SPACING_S: f64 = 9.0;
+const SPACING_MS: i64 = 9000;
 
 /// What went by in the last seconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -53,10 +53,10 @@ impl Lately {
         let mut flows = [0.0; 2];
         if self.count > 0 {
             let newest = &self.kept[before(self.next)];
-            let elapsed = at.since(newest.at).0;
-            if elapsed < SPACING_S {
+            if at.0 - newest.at.0 < SPACING_MS {
                 return false;
             }
+            let elapsed = at.since(newest.at).0;
             flows = [0, 1].map(|witness: usize| (volumes[witness] - newest.volumes[witness]) / elapsed);
         }
         self.kept[self.next] = Kept { at, volumes, flows };

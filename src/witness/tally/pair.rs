@@ -26,6 +26,14 @@ impl Measure {
             Self::Volume(_) => 0.0,
         }
     }
+
+    /// Litres; those of a flow are its integral.
+    const fn volume(self, integral: f64) -> f64 {
+        match self {
+            Self::Flow(_) => integral,
+            Self::Volume(litres) => litres,
+        }
+    }
 }
 
 /// One tally of flows or of a flow and a count.
@@ -48,38 +56,45 @@ impl PairTally {
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
     /// litres; a silence longer than `gap_s` is a gap.
-    pub fn push(&mut self, moment: Moment, measures: [Measure; 2], rounding: f64, gap_s: f64) -> Option<BiasChange> {
-        let levels = measures.map(Measure::level);
+    pub fn push(
+        &mut self,
+        moment: Moment,
+        [first, second]: [Measure; 2],
+        rounding: f64,
+        gap_s: f64,
+    ) -> Option<BiasChange> {
+        let levels = [first.level(), second.level()];
         self.pass(moment, levels, gap_s);
-        let mut volumes = self.integrals;
-        for (volume, measure) in volumes.iter_mut().zip(measures) {
-            if let Measure::Volume(litres) = measure {
-                *volume = litres;
-            }
-        }
-        let jump = std::mem::take(&mut self.jump);
-        self.test.push(BiasPoint { moment, first: volumes[0], second: volumes[1], rounding, jump, levels })
+        let point = BiasPoint {
+            moment,
+            first: first.volume(self.integrals[0]),
+            second: second.volume(self.integrals[1]),
+            rounding,
+            jump: std::mem::take(&mut self.jump),
+            levels,
+        };
+        self.test.push(point)
     }
 
     /// What the flows say at a moment at which the count that they are held against was not read: it is read more seldom.
     /// A witness that counts has the level 0.
-    pub fn pass(&mut self, moment: Moment, levels: [f64; 2], gap_s: f64) {
+    #[inline]
+    pub fn pass(&mut self, moment: Moment, [first, second]: [f64; 2], gap_s: f64) {
         if let Some((last, before)) = self.last {
             let elapsed = moment.steady.since(last.steady).0;
             if elapsed > gap_s || elapsed <= 0.0 {
                 self.test.interrupt();
                 self.test.exclude(elapsed.max(0.0), 0.0);
             } else {
-                for ((integral, before), level) in self.integrals.iter_mut().zip(before).zip(levels) {
-                    *integral += 0.5 * (before + level) * elapsed;
-                    let change = (level - before).abs();
-                    if change > JUMP_SHARE * self.test.rules.span {
-                        self.jump = self.jump.max(0.5 * change * elapsed);
-                    }
+                self.integrals[0] += 0.5 * (before[0] + first) * elapsed;
+                self.integrals[1] += 0.5 * (before[1] + second) * elapsed;
+                let change = (first - before[0]).abs().max((second - before[1]).abs());
+                if change > JUMP_SHARE * self.test.rules.span {
+                    self.jump = self.jump.max(0.5 * change * elapsed);
                 }
             }
         }
-        self.last = Some((moment, levels));
+        self.last = Some((moment, [first, second]));
     }
 
     /// What comes now is not to be judged, but nothing flows that both witnesses could tell.
