@@ -213,14 +213,20 @@ impl Pace {
             let litres = (later.litres - earlier.litres).abs();
             let step = later.register_high - later.register_low;
             if step <= RATE_RESOLUTION * litres {
-                low = low.min(litres / elapsed);
-                high = high.max(litres / elapsed);
+                let rate = litres / elapsed;
+                low = low.min(rate);
+                high = high.max(rate);
             } else if later.flows.is_none() {
                 low = 0.0;
             } else {
-                // Flows that are damped show flow long after it has stopped.
-                low = low.min((litres + step) / (elapsed - register_age_s).max(0.0));
-                high = high.max((litres - step) / (elapsed + register_age_s));
+                // Flows that are damped show flow long after it has stopped, and none long after it has started.
+                let (shortest, longest) = (elapsed - register_age_s, elapsed + register_age_s);
+                if shortest > 0.0 && litres + step < low * shortest {
+                    low = (litres + step) / shortest;
+                }
+                if litres - step > high * longest {
+                    high = (litres - step) / longest;
+                }
             }
         }
         let is_heard = neighbours.iter().all(|(earlier, later)| later.register_at - earlier.register_at <= gap_s);

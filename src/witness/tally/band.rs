@@ -105,10 +105,9 @@ impl Allowance {
             most = most.min(self.register_high + volume(latest, [rate.high, rate.low]));
             least = least.max(self.register_low + volume(earliest, [rate.low, rate.high]));
         }
-        let difference = pulses - litres / self.pulse_volume;
         Band {
-            low: (difference - most / self.pulse_volume).max(Band::ANYTHING.low),
-            high: (difference + 1.0 - least / self.pulse_volume + self.queued).min(Band::ANYTHING.high),
+            low: (pulses - (litres + most) / self.pulse_volume).max(Band::ANYTHING.low),
+            high: (pulses + 1.0 - (litres + least) / self.pulse_volume + self.queued).min(Band::ANYTHING.high),
         }
     }
 }

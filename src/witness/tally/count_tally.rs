@@ -336,6 +336,11 @@ impl CountTally {
     fn take(&mut self, band: Band, middle: &CountObservation, changes: &mut Vec<CountChange>) {
         let moment = middle.moment;
         if let Some(both) = self.band.intersection(band) {
+            // Most observations tell nothing new.
+            if both == self.band && self.open.is_none() && !self.marks.is_due(moment) {
+                self.fitted = moment;
+                return;
+            }
             self.band = both;
         } else {
             let (least, most) = self.band.whole_pulses_to(band);

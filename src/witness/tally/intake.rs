@@ -130,6 +130,7 @@ impl Intake {
 
     /// The volume that the pulses ought to follow, with the limits around it, and the instant at which it was sampled.
     #[must_use]
+    #[inline]
     pub fn volume(
         &self,
         directions: Directions,

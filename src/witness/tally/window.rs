@@ -8,7 +8,7 @@ use super::band::Band;
 use super::finding::Moment;
 
 /// One mark an hour...
-const MARK_EVERY_S: f64 = 3600.0;
+const MARK_EVERY_MS: i64 = 3_600_000;
 /// ...over a day.
 const WINDOW_S: f64 = 86_400.0;
 
@@ -54,8 +54,7 @@ impl Marks {
         if self.first_day.is_none() && place.moment.steady.since(begun.steady).0 > WINDOW_S {
             self.first_day = Some(place.register.abs().min(place.pulses.abs()));
         }
-        let due = self.places.back().is_none_or(|last| place.moment.steady.since(last.moment.steady).0 >= MARK_EVERY_S);
-        if !due {
+        if !self.is_due(place.moment) {
             return false;
         }
         self.places.push_back(place);
@@ -65,6 +64,12 @@ impl Marks {
             forgot = true;
         }
         forgot
+    }
+
+    /// Whether the next mark is due.
+    #[must_use]
+    pub fn is_due(&self, now: Moment) -> bool {
+        self.places.back().is_none_or(|last| now.steady.0 - last.moment.steady.0 >= MARK_EVERY_MS)
     }
 
     /// The last band of an epoch holds for all of it.
