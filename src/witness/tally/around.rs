@@ -63,8 +63,8 @@ pub struct Surrounded {
     pub moved_pulses: f64,
     /// ...seconds...
     pub elapsed_s: f64,
-    /// ...and the smallest flow at either.
-    pub lowest_flow: Option<f64>,
+    /// ...and the flows at that one, L/s.
+    pub flows_before: Option<(f64, f64)>,
     /// Litres, against what the register showed, that had gone by at least when the counter was read...
     pub least: f64,
     /// ...and at most.
@@ -126,30 +126,24 @@ impl Around {
         let middle = &self.kept[place];
         let read_at = middle.register_at + middle.skew_s;
         let latest = read_at + middle.skew_uncertainty_s + rules.register_age_s;
-        let is_after = |it: &CountObservation| it.register_at >= latest;
-        if !self.kept.back().is_some_and(is_after) && self.kept.len() - place <= WAITED_FOR {
+        let is_surrounded = self.kept[self.kept.len() - 1].register_at >= latest;
+        if !is_surrounded && self.kept.len() - place <= WAITED_FOR {
             return None;
         }
         let earliest = read_at - middle.skew_uncertainty_s - rules.pulse_delay_s;
-        let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
-        let (mut is_known_before, mut is_known_after) = (false, false);
-        let mut window_s = 0.0;
-        for it in self.kept.range(..=place).rev() {
-            least = least.min(it.litres + it.register_low);
-            window_s = middle.register_at - it.register_at;
-            is_known_before = it.register_at <= earliest;
-            if is_known_before {
-                break;
-            }
+        let mut first = place;
+        let mut least = middle.litres + middle.register_low;
+        while first > 0 && self.kept[first].register_at > earliest {
+            first -= 1;
+            least = least.min(self.kept[first].litres + self.kept[first].register_low);
         }
-        for it in self.kept.range(place..) {
-            most = most.max(it.litres + it.register_high);
-            is_known_after = is_after(it);
-            if is_known_after {
-                window_s += it.register_at - middle.register_at;
-                break;
-            }
+        let mut last = place;
+        let mut most = middle.litres + middle.register_high;
+        while last + 1 < self.kept.len() && self.kept[last].register_at < latest {
+            last += 1;
+            most = most.max(self.kept[last].litres + self.kept[last].register_high);
         }
+        let (first, last) = (&self.kept[first], &self.kept[last]);
         let before = &self.kept[place.saturating_sub(1)];
         let three = [before, middle, &self.kept[place + 1]];
         let ends = [&self.kept[0], &self.kept[self.kept.len() - 1]];
@@ -162,10 +156,10 @@ impl Around {
             moved_litres,
             moved_pulses: middle.pulses - before.pulses,
             elapsed_s,
-            lowest_flow: [before.flows, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min),
-            least: if is_known_before { least - middle.litres } else { f64::NEG_INFINITY },
-            most: if is_known_after { most - middle.litres } else { f64::INFINITY },
-            window_s,
+            flows_before: before.flows,
+            least: if first.register_at <= earliest { least - middle.litres } else { f64::NEG_INFINITY },
+            most: if last.register_at >= latest { most - middle.litres } else { f64::INFINITY },
+            window_s: last.register_at - first.register_at,
             rate,
             queued,
         };
@@ -196,40 +190,16 @@ impl Pace {
         gap_s: f64,
     ) -> Option<RateBounds> {
         let [before, middle, after] = three;
-        let mut low = f64::INFINITY;
-        let mut high = 0.0_f64;
-        let mut turns_back = false;
-        for flows in three.into_iter().filter_map(|it| it.flows) {
-            turns_back |= flows.0 < 0.0;
-            low = low.min(flows.0.abs());
-            high = high.max(flows.1.abs());
-        }
-        let neighbours = [(before, middle), (middle, after)];
-        for (earlier, later) in [neighbours[0], neighbours[1], (ends[0], ends[1])] {
-            let elapsed = later.register_at - earlier.register_at;
-            if elapsed <= 0.0 {
-                continue;
-            }
-            let litres = (later.litres - earlier.litres).abs();
-            let step = later.register_high - later.register_low;
-            if step <= RATE_RESOLUTION * litres {
-                let rate = litres / elapsed;
-                low = low.min(rate);
-                high = high.max(rate);
-            } else if later.flows.is_none() {
-                low = 0.0;
-            } else {
-                // Flows that are damped show flow long after it has stopped, and none long after it has started.
-                let (shortest, longest) = (elapsed - register_age_s, elapsed + register_age_s);
-                if shortest > 0.0 && litres + step < low * shortest {
-                    low = (litres + step) / shortest;
-                }
-                if litres - step > high * longest {
-                    high = (litres - step) / longest;
-                }
-            }
-        }
-        let is_heard = neighbours.iter().all(|(earlier, later)| later.register_at - earlier.register_at <= gap_s);
+        let mut rates = Rates { low: f64::INFINITY, high: 0.0, turns_back: false };
+        rates.show(before);
+        rates.show(middle);
+        rates.show(after);
+        rates.move_by(before, middle, register_age_s);
+        rates.move_by(middle, after, register_age_s);
+        rates.move_by(ends[0], ends[1], register_age_s);
+        let Rates { low, high, turns_back } = rates;
+        let is_heard =
+            middle.register_at - before.register_at <= gap_s && after.register_at - middle.register_at <= gap_s;
         self.largest = self.largest.max(high);
         let now = if turns_back {
             1.0
@@ -264,6 +234,51 @@ impl Pace {
         let may_lag = quickest > surely * rules.pulse_volume;
         self.queue = if may_lag { left.max((flowed / rules.pulse_volume).min(LONGEST_QUEUE)) } else { left };
         self.queue
+    }
+}
+
+/// The smallest and the largest rate that anything tells, L/s.
+struct Rates {
+    low: f64,
+    high: f64,
+    /// A flow ran back.
+    turns_back: bool,
+}
+
+impl Rates {
+    /// What the flows show at an observation.
+    fn show(&mut self, at: &CountObservation) {
+        if let Some((low, high)) = at.flows {
+            self.turns_back |= low < 0.0;
+            self.low = self.low.min(low.abs());
+            self.high = self.high.max(high.abs());
+        }
+    }
+
+    /// What the register moved by between two.
+    fn move_by(&mut self, earlier: &CountObservation, later: &CountObservation, register_age_s: f64) {
+        let elapsed = later.register_at - earlier.register_at;
+        if elapsed <= 0.0 {
+            return;
+        }
+        let litres = (later.litres - earlier.litres).abs();
+        let step = later.register_high - later.register_low;
+        if step <= RATE_RESOLUTION * litres {
+            let rate = litres / elapsed;
+            self.low = self.low.min(rate);
+            self.high = self.high.max(rate);
+        } else if later.flows.is_none() {
+            self.low = 0.0;
+        } else {
+            // Flows that are damped show flow long after it has stopped, and none long after it has started.
+            let (shortest, longest) = (elapsed - register_age_s, elapsed + register_age_s);
+            if shortest > 0.0 && litres + step < self.low * shortest {
+                self.low = (litres + step) / shortest;
+            }
+            if litres - step > self.high * longest {
+                self.high = (litres - step) / longest;
+            }
+        }
     }
 }
 

@@ -322,7 +322,8 @@ impl CountTally {
 
     /// Litres that can have run back, or been counted as zero noise, in so many seconds without any register showing it.
     fn unseen_reverse(&self, surrounded: &Surrounded, seconds: f64) -> f64 {
-        let Surrounded { middle, moved_litres, elapsed_s, lowest_flow, .. } = surrounded;
+        let Surrounded { middle, moved_litres, elapsed_s, flows_before, .. } = surrounded;
+        let lowest_flow = [*flows_before, middle.flows].into_iter().flatten().map(|(low, _)| low).reduce(f64::min);
         let noisy = NO_NOISE_FROM * self.rules.near_zero;
         // A damped flow is still shown when there is none any more: it has to be steady, or the total has to move, too.
         let step = middle.register_high - middle.register_low;
