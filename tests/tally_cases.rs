@@ -156,10 +156,16 @@ fn what_shows_only_at_some_flows_is_found_and_is_not_many_disagreements() {
 }
 
 /// A day of each flow of the network solver (EPANET 2.2) through the simulated meter: pumps that start by themselves, ten
-/// hours of rest, a tank's pipe with flow in both directions.
+/// hours of rest, a tank's pipe with flow in both directions, by registers with a sign and without.
 #[test]
 fn a_day_of_flows_that_nobody_here_made_up_holds() {
-    for (seed, pipe) in [(300, Network::Net1Pipe10), (301, Network::Net3Pipe60), (302, Network::Net3Pipe20)] {
+    for (seed, pipe) in [
+        (300, Network::Net1Pipe10),
+        (301, Network::Net3Pipe60),
+        (302, Network::Net3Pipe20),
+        (326, Network::Net3Pipe20),
+        (330, Network::Net3Pipe20),
+    ] {
         let mut case = Case::healthy(HealthyKind::Plain, seed);
         let plan = &mut case.plans[0];
         plan.profile = network(pipe, 0.8 * plan.sound.settings.full_scale);

@@ -39,7 +39,8 @@ pub fn explain_stored(site: &Site, store: &StoreReader, meter: &str, span: Span)
         }
         others.push(other);
     }
-    let mut explainer = Explainer::new(&facts).with_others(others);
+    let mut explainer =
+        Explainer::new(&facts).with_others(others).with_settings(store.settings_before(meter, span.to)?);
     for noted in store.notes(Some(meter), span)?.iter().filter_map(Note::of_receiver) {
         explainer.note(noted);
     }

@@ -310,11 +310,20 @@ impl StoreReader {
     /// # Errors
     /// The store cannot be read.
     pub fn settings(&self, meter: &str) -> Result<Vec<(Setting, f64)>, StoreError> {
+        self.settings_before(meter, None)
+    }
+
+    /// The same for what was read before a moment.
+    ///
+    /// # Errors
+    /// The store cannot be read.
+    pub fn settings_before(&self, meter: &str, to: Option<WallMillis>) -> Result<Vec<(Setting, f64)>, StoreError> {
         let read = || {
             let mut query = self.connection.prepare_cached(
-                "SELECT setting, value, max(at) FROM setting WHERE meter = ? GROUP BY setting ORDER BY setting",
+                "SELECT setting, value, max(at) FROM setting WHERE meter = ?1 AND at < ?2 GROUP BY setting ORDER BY setting",
             )?;
-            let rows = query.query_map([meter], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))?;
+            let to = to.map_or(i64::MAX, |to| to.0);
+            let rows = query.query_map(params![meter, to], |row| Ok((row.get::<_, String>(0)?, row.get(1)?)))?;
             rows.collect::<rusqlite::Result<Vec<_>>>()
         };
         let rows = read().map_err(|source| self.of(source))?;

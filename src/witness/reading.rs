@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::declared::{Entry, Meter};
+use crate::declared::{Entry, Meter, ValueType};
 use crate::units::{SteadyMillis, WallMillis};
 
 /// The registers behind a value, lowest address first, at most four.
@@ -103,4 +103,14 @@ pub struct MeterFacts {
     pub receiver_total: Option<WitnessFacts>,
     /// The names of the status bits, in the order of [`StatusBits`].
     pub status_names: Vec<String>,
+}
+
+impl MeterFacts {
+    /// The lowest flow that the register can show, L/s, where its type has no sign: a flow backwards is shown as that.
+    #[must_use]
+    pub fn lowest_flow_shown_l_s(&self) -> Option<f64> {
+        let entry = &self.flow.as_ref()?.entry;
+        let has_no_sign = matches!(entry.value_type, ValueType::U16 | ValueType::U32 | ValueType::U64);
+        (has_no_sign && entry.scale > 0.0).then_some(entry.offset * entry.unit.to_base)
+    }
 }

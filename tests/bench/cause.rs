@@ -1,6 +1,9 @@
 //! How well causes are named: labelled cases from the simulator, through site file and CSV, as a user would have them.
 //!
-//! `cargo bench --bench cause -- [--cases N] [--seed S] [--only CODE] [--near] [--doubles N] [--quick] [--verbose]`
+//! `cargo bench --bench cause -- [--cases N] [--seed S] [--only CODE] [--near] [--doubles N] [--network] [--quick] [--verbose]`
+//!
+//! With `--network`, ordinary troubles are put on flows that nobody here made up instead: three pipes of a network solver's
+//! examples (EPANET 2.2), each for as long as a case lasts.
 //!
 //! Seeds below 1,000,000 are for tuning; the figures that are reported come from the default seed, above it.
 
@@ -12,7 +15,7 @@ use std::time::Instant;
 
 use tallywell::record::CsvReader;
 use tallywell::site;
-use tallywell_sim::cases::{CODES, Case, HEALTHY_KINDS, METER, OTHER_METER, Severity};
+use tallywell_sim::cases::{CODES, Case, HEALTHY_KINDS, METER, Network, OTHER_METER, Severity};
 use tallywell_witness::cause::{Explainer, Explanation, OtherMeter};
 use tallywell_witness::tally::Verdict;
 
@@ -22,6 +25,7 @@ struct Asked {
     seed: u64,
     only: Option<String>,
     near: bool,
+    network: bool,
     ordinary: bool,
     doubles: u64,
     verbose: bool,
@@ -35,6 +39,7 @@ impl Asked {
             seed: 1_000_000,
             only: None,
             near: true,
+            network: false,
             ordinary: true,
             doubles: 2,
             verbose: false,
@@ -51,6 +56,7 @@ impl Asked {
                 "--only" => asked.only = words.next(),
                 "--near" => asked.ordinary = false,
                 "--ordinary" => asked.near = false,
+                "--network" => asked.network = true,
                 "--verbose" => asked.verbose = true,
                 "--quick" => (asked.cases, asked.doubles, asked.healthy) = (1, 0, 1),
                 _ => {}
@@ -78,7 +84,13 @@ fn main() {
     let asked = Asked::from_arguments();
     let mut jobs: Vec<(&'static str, Case)> = Vec::new();
     let wanted = |code: &str| asked.only.as_deref().is_none_or(|only| only.split(',').any(|one| one == code));
-    for number in 0..asked.cases {
+    for number in 0..if asked.network { asked.cases } else { 0 } {
+        for code in CODES.into_iter().filter(|code| wanted(code)) {
+            let pipe = NETWORK_PIPES[usize::try_from(number).expect("few cases") % NETWORK_PIPES.len()];
+            jobs.extend(Case::on_network(code, pipe, asked.seed + number).map(|case| ("flows of a network", case)));
+        }
+    }
+    for number in 0..if asked.network { 0 } else { asked.cases } {
         let seed = asked.seed + number;
         for code in CODES.into_iter().filter(|code| wanted(code)) {
             if asked.ordinary {
@@ -89,12 +101,12 @@ fn main() {
             }
         }
     }
-    if wanted("agreement") {
+    if wanted("agreement") && !asked.network {
         for number in 0..asked.healthy {
             jobs.extend(HEALTHY_KINDS.map(|kind| ("healthy", Case::healthy(kind, asked.seed + number))));
         }
     }
-    for number in 0..asked.doubles {
+    for number in 0..if asked.network { 0 } else { asked.doubles } {
         for (first, second) in DOUBLES.into_iter().filter(|(first, second)| wanted(first) || wanted(second)) {
             jobs.extend(Case::double(first, second, asked.seed + number).map(|case| ("two at once", case)));
         }
@@ -104,6 +116,9 @@ fn main() {
     tell(&outcomes, asked.verbose);
     println!("{} cases in {:.0} s, first seed {}", outcomes.len(), began.elapsed().as_secs_f64(), asked.seed);
 }
+
+/// Pumps that start by themselves, ten hours of rest, and a tank's pipe with flow in both directions.
+const NETWORK_PIPES: [Network; 3] = [Network::Net1Pipe10, Network::Net3Pipe60, Network::Net3Pipe20];
 
 /// Pairs of causes in different parts of the plant.
 const DOUBLES: [(&str, &str); 12] = [

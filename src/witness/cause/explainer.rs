@@ -1,6 +1,6 @@
 //! From readings to an explanation, in one pass.
 
-use crate::declared::TotalCounts;
+use crate::declared::{Setting, TotalCounts};
 use crate::reading::{MeterFacts, Reading};
 use crate::units::WallMillis;
 
@@ -11,6 +11,7 @@ use super::dispute;
 use super::explanation::{Cause, Explanation};
 use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
+use super::settings::KnownSettings;
 use super::wording;
 use crate::tally::{Change, MeterTallies, NotedReading, TallyStanding, Verdict, VolumeJudged};
 
@@ -23,6 +24,7 @@ pub struct Explainer {
     changes: Vec<Change>,
     gather: Gather,
     others: Vec<OtherMeter>,
+    settings: KnownSettings,
     from: Option<WallMillis>,
 }
 
@@ -36,6 +38,7 @@ impl Explainer {
             changes: Vec::new(),
             gather: Gather::new(facts),
             others: Vec::new(),
+            settings: KnownSettings::default(),
             from: None,
         }
     }
@@ -44,6 +47,13 @@ impl Explainer {
     #[must_use]
     pub fn with_others(mut self, others: Vec<OtherMeter>) -> Self {
         self.others = others;
+        self
+    }
+
+    /// The meter's own settings as they were read last, each in its base unit.
+    #[must_use]
+    pub fn with_settings(mut self, settings: Vec<(Setting, f64)>) -> Self {
+        self.settings = KnownSettings(settings);
         self
     }
 
@@ -67,7 +77,7 @@ impl Explainer {
         let gathered = self.gather.finish();
         let tallies = self.tallies.standing();
         let verdict = verdict(&tallies);
-        let hypotheses = rank(&gathered, &self.others, &tallies, verdict);
+        let hypotheses = rank(&gathered, &self.others, &self.settings, &tallies, verdict);
         let main = hypotheses.first().map(|hypothesis| &hypothesis.causes[0]);
         let disputed =
             main.filter(|_| verdict == Verdict::Disagree).and_then(|cause| dispute::volume(&gathered, cause));

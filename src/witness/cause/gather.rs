@@ -250,7 +250,7 @@ impl Gather {
         };
         let factor = to_base(Some(witness), Dimension::Flow);
         let both = both_ways(chunk, |row| row.flow, |row| decode::swapped(&witness.entry, row.flow_declared) * factor);
-        let plausible = Plausible::Flow { largest: self.out.largest };
+        let plausible = Plausible::Flow { largest: self.out.largest, is_float: witness.entry.value_type.is_float() };
         let choice = self.out.flow_words.decide(&both, plausible);
         let mut values = both.iter().zip(choice);
         for flow in chunk.iter_mut().filter_map(|row| row.flow.as_mut()) {

@@ -26,6 +26,7 @@ mod pulse;
 mod ranking;
 mod receiver;
 mod repair;
+mod settings;
 mod standing;
 mod volume;
 mod wording;

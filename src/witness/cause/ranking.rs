@@ -12,6 +12,7 @@ use super::facts;
 use super::gather::Gathered;
 use super::pulse;
 use super::receiver;
+use super::settings::KnownSettings;
 use super::standing::Standings;
 use super::volume::{self, VolumeSeries};
 use crate::tally::{Between, TallyStanding, Verdict};
@@ -49,6 +50,7 @@ const TOLD: usize = 8;
 pub(super) fn rank(
     gathered: &Gathered,
     others: &[OtherMeter],
+    settings: &KnownSettings,
     tallies: &[TallyStanding],
     verdict: Verdict,
 ) -> Vec<Hypothesis> {
@@ -87,6 +89,13 @@ pub(super) fn rank(
             gains(&receiver_weight),
         ];
         combine(gathered, &facts, &parts, &bus, standings, &mut hypotheses);
+    }
+    for hypothesis in &mut hypotheses {
+        for cause in &mut hypothesis.causes {
+            let (weight, text) = settings.weigh(&gathered.facts.meter, cause);
+            hypothesis.weight += weight;
+            cause.evidence.extend(text);
+        }
     }
     normalise(hypotheses, verdict)
 }

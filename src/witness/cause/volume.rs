@@ -110,9 +110,12 @@ impl VolumeSeries {
             let moved = block.flow_last - first_flow;
             first_flow = block.flow_last;
             seen += total - last - step.flow;
+            // A register without a sign shows no flow while it goes backwards.
+            let is_lowest = gathered.facts.lowest_flow_shown_l_s().is_some_and(|lowest| step.high <= lowest);
+            let broken = step.broken || (is_lowest && total < last);
             // What passed while nobody looked is no share of anything.
             let unseen = step.wander > (UNSEEN * step.flow.abs().max((total - last).abs())).powi(2);
-            let told = !step.broken && (!unseen || step.seconds <= LONG_UNSEEN);
+            let told = !broken && (!unseen || step.seconds <= LONG_UNSEEN);
             if told {
                 all_total += total - last;
                 all_flow += step.flow;
@@ -122,6 +125,7 @@ impl VolumeSeries {
                 block: index,
                 wall: block.wall_to,
                 total: total - last,
+                broken,
                 seen,
                 error: block.total_resolution.powi(2) / 6.0 + instant * block.flow_last.powi(2) + 1e-9,
                 lag_shape: moved,
@@ -454,11 +458,12 @@ impl VolumeSeries {
             return None;
         }
         let mut best: Option<(f64, f64)> = None;
-        for wander in WANDERS {
+        // What is always rounded the same way strays by nothing, what is rounded now up, now down, by a part of a step.
+        for (wander, strays) in WANDERS.into_iter().flat_map(|wander| [(wander, 0.0), (wander, 0.1)]) {
             let fit = self.fit(
                 0,
                 |step| step.flow,
-                |step| (0.0, (wander * step.flow).powi(2) + 0.1 * self.resolution.powi(2)),
+                |step| (0.0, (wander * step.flow).powi(2) + strays * self.resolution.powi(2)),
             );
             if !fit.uncertainty[2].is_finite() {
                 continue;

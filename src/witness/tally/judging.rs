@@ -117,7 +117,12 @@ impl MeterTallies {
                 TotalCounts::Reverse => (-flow).max(0.0),
             };
             let rounding = high - low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
+            // A register without a sign shows no flow while it goes backwards.
+            let is_unseen = facts
+                .lowest_flow_shown_l_s()
+                .is_some_and(|lowest| seen.total.is_some_and(|total| pair.fell(total)) && flow <= lowest);
             match seen.total {
+                Some(_) if is_unseen => pair.pause(),
                 Some(total) => {
                     let change = pair.push(moment, [Measure::Volume(total), Measure::Flow(flow)], rounding, gap);
                     tell_bias(facts, pair, change, changes);
@@ -163,7 +168,10 @@ impl MeterTallies {
 
     fn push_state(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
         let (Some(declared), Some(current_ma)) = (facts.meter.current_loop.as_ref(), seen.current_ma) else { return };
-        let flow = seen.flow;
+        let by_loop = declared.flow_of(Milliamperes(current_ma)).0;
+        // What a register without a sign shows of a flow backwards is no more than that: the current may know better.
+        let shown = |flow: f64| facts.lowest_flow_shown_l_s().is_some_and(|lowest| flow <= lowest);
+        let flow = seen.flow.map(|flow| if shown(flow) { flow.min(by_loop) } else { flow });
         let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else {
             self.current = Some(CurrentState::with_saturation(current_ma, declared));
             return;
@@ -173,7 +181,7 @@ impl MeterTallies {
         self.current = Some(state);
         match change {
             Some(StateChange::Contradicts(current, since)) => {
-                let flows = [flow.unwrap_or(0.0), declared.flow_of(Milliamperes(current_ma)).0];
+                let flows = [flow.unwrap_or(0.0), by_loop];
                 if pair.test.contradict(DisagreementKind::State { current }, since, seen.moment, flows) {
                     tell_bias(facts, pair, Some(BiasChange::Opened), changes);
                 }
@@ -299,10 +307,13 @@ fn facts_litres(facts: &MeterFacts, witness: Witness) -> f64 {
     declared.as_ref().map_or(1.0, |declared| declared.entry.unit.to_base)
 }
 
-/// The flow is below what an output for one direction can show, and the current shows no more than that.
+/// The flow is below what an output for one direction can show, and the current shows no more than that; or below what a
+/// register without a sign can show, and the current goes on falling.
 fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, pair: &PairTally) -> bool {
     let lowest = facts.meter.current_loop.as_ref().map_or(0.0, |declared| declared.at_4_ma.0);
-    flow < lowest && loop_flow <= lowest + pair.test.rules.let_pass(flow)
+    let let_pass = pair.test.rules.let_pass(flow);
+    let is_unseen = facts.lowest_flow_shown_l_s().is_some_and(|shown| flow <= shown && loop_flow < shown - let_pass);
+    is_unseen || (flow < lowest && loop_flow <= lowest + let_pass)
 }
 
 /// Both counts in one reading; the instants are those of its row, of the register and of the counter.

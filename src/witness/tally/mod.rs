@@ -37,7 +37,7 @@ pub mod run_length;
 pub mod sequential;
 mod silence;
 #[cfg(test)]
-mod specimen;
+pub(crate) mod specimen;
 mod standing;
 mod window;
 

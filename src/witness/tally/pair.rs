@@ -43,6 +43,9 @@ pub struct PairTally {
     pub test: BiasTest,
     last: Option<(Moment, [f64; 2])>,
     integrals: [f64; 2],
+    /// What the witness that counts said last, in litres.
+    #[serde(default)]
+    counted: Option<f64>,
     /// The largest jump since the test was told last, in litres.
     jump: f64,
 }
@@ -51,7 +54,7 @@ impl PairTally {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(rules: BiasRules) -> Self {
-        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], jump: 0.0 }
+        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, jump: 0.0 }
     }
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
@@ -101,6 +104,11 @@ impl PairTally {
     pub fn pause(&mut self) {
         self.test.pause();
         self.last = None;
+    }
+
+    /// Takes note of what the witness that counts says; true if that is less than it said last.
+    pub fn fell(&mut self, litres: f64) -> bool {
+        self.counted.replace(litres).is_some_and(|before| litres < before)
     }
 
     /// The next readings do not follow from the last.

@@ -11,7 +11,7 @@ use crate::reading::{MeterFacts, Reading, Sample, WitnessFacts};
 use crate::units::{Litres, LitresPerSecond, Milliamperes, SteadyMillis, WallMillis};
 
 /// 20 mA for 36 L/s, 25 L a pulse; the meter and the two modules at its outputs are read once a second.
-pub(super) fn meter() -> MeterFacts {
+pub(crate) fn meter() -> MeterFacts {
     let source = |device: &str, entry: &str| Source::Entry { device: device.to_owned(), entry: entry.to_owned() };
     MeterFacts {
         meter: Meter {
@@ -57,7 +57,7 @@ pub(super) fn meter() -> MeterFacts {
 }
 
 /// A reading of it: flow in L/s, total in litres, current in mA, pulses.
-pub(super) fn reading(at_ms: i64, flow: f64, total: f64, current: f64, pulses: f64) -> Reading {
+pub(crate) fn reading(at_ms: i64, flow: f64, total: f64, current: f64, pulses: f64) -> Reading {
     let at = SteadyMillis(at_ms);
     let sample = |value: f64| Some(Sample { value, at, raw: Default::default() });
     Reading {

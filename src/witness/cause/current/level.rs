@@ -76,7 +76,7 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     });
     // Held by chance below every flow that followed, it would look like a current that stops there.
     let lowest = inside.iter().map(|pair| case.scale.unlimited(pair.flow, 1.0)).fold(f64::INFINITY, f64::min);
-    let as_if_stopped = if lowest > level - 0.1 { 4.0 } else { 0.0 };
+    let as_if_stopped = if lowest > level - 0.1 { 6.5 } else { 0.0 };
     // A current that is held part way stands where the flow had it just then.
     let where_it_was = if from == 0 {
         0.0
@@ -98,10 +98,11 @@ pub(super) fn held(case: &LoopCase<'_>) -> Option<Weighed> {
     )))
 }
 
-/// True for a current that says by its level what it is: a fault, nothing, or the end of its range.
+/// True for a current that says by its level what it is: a fault, nothing, or the upper end of its range. At the lower end it
+/// may have been held while it flowed backwards.
 fn names_itself(case: &LoopCase<'_>, level: f64) -> bool {
     case.gathered.facts.meter.current_loop.as_ref().is_some_and(|declared| {
-        level <= declared.saturates.0.0 + AT_THE_END || level >= declared.saturates.1.0 - AT_THE_END
+        level <= declared.fault.0.0 + AT_THE_END || level >= declared.saturates.1.0 - AT_THE_END
     })
 }
 

@@ -1,6 +1,6 @@
 //! Pairs of flow and current for each block, seen through one difference of damping.
 
-use crate::cause::block::CurrentState;
+use crate::cause::block::{Block, CurrentState};
 use crate::cause::damping::{CURRENT_LAGS, FLOW_LAGS};
 use crate::cause::gather::Gathered;
 
@@ -33,6 +33,9 @@ impl Lag {
 const LINEARITY: f64 = 0.004;
 /// The most that a standing current is noisy, in milliamperes.
 const STILL_NOISE: f64 = 0.02;
+
+/// A current so far below that of the lowest flow shown tells of flow backwards, in milliamperes.
+const BELOW_IS_BACKWARDS: f64 = 0.05;
 
 /// One block as the loop's hypotheses see it.
 #[derive(Clone, Copy, Debug)]
@@ -195,6 +198,7 @@ pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: Fl
         .iter()
         .enumerate()
         .filter(|(_, block)| block.current_samples > 0.0 && !block.still && block.seconds() > 0.0)
+        .filter(|(_, block)| !is_backwards_unseen(gathered, scale, block))
         .map(|(index, block)| {
             let n = block.current_samples;
             let shown = flow_scale.at(index);
@@ -219,6 +223,16 @@ pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: Fl
             }
         })
         .collect()
+}
+
+/// The register has no sign and shows the least it can, and the current is below that: it may well flow backwards.
+fn is_backwards_unseen(gathered: &Gathered, scale: &Scale, block: &Block) -> bool {
+    let current = block.current_sum / block.current_samples;
+    gathered.facts.lowest_flow_shown_l_s().is_some_and(|lowest| {
+        block.flow_high <= lowest
+            && current < scale.unlimited(lowest, 1.0) - BELOW_IS_BACKWARDS
+            && current > scale.low - BELOW_IS_BACKWARDS
+    })
 }
 
 /// Scales the variances to what neighbours differ by, beyond what their flows do; says by how much.

@@ -15,8 +15,11 @@ enum Above {
     Share(f64),
 }
 
-/// How well the excess over a limit is known, one standard deviation.
+/// How well the excess over a limit is known on the whole, one standard deviation.
 const EXCESS_ERROR: f64 = 0.15;
+/// The share of a step's excess that is open, where the rate was above the limit throughout and where it was not.
+const SURE_EXCESS: f64 = 0.01;
+const UNSURE_EXCESS: f64 = 0.06;
 
 /// A share that is lost at every rate that was seen is no matter of the rate: so few pulses below the limit show none...
 const NEVER_SLOWER: f64 = 0.02;
@@ -127,7 +130,9 @@ pub(super) fn rate_limit(gathered: &Gathered, drift: &Drift, begins: usize) -> O
                 Above::Wait(_) => {
                     // Near the ceiling the rate's own movement decides.
                     let near = share_above(step, 0.93 * limit);
-                    (0.06 * lost[index]).powi(2)
+                    // Where the rate was above throughout, what exceeds the limit is known.
+                    let known_to = if step.slowest.min(step.rate()) > limit { SURE_EXCESS } else { UNSURE_EXCESS };
+                    (known_to * lost[index]).powi(2)
                         + 0.02 * near * step.expected.abs().min(30.0) * 0.05
                         + 0.03 * lost[index].abs().min(10.0)
                 }

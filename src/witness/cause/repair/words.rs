@@ -14,10 +14,12 @@ pub(in crate::cause) struct BothWays {
 /// What a register pair may plausibly hold.
 #[derive(Clone, Copy, Debug)]
 pub(in crate::cause) enum Plausible {
-    /// A flow: not above 20 times the largest, not a vanishing fraction of it.
+    /// A flow: not above 20 times the largest; no float that is a vanishing fraction of it.
     Flow {
         /// The largest flow to be expected.
         largest: f64,
+        /// It is a float: one that is next to nothing may be another's halves, while a small integer is a small flow.
+        is_float: bool,
     },
     /// A total: its steps are what the meter can pass.
     Total {
@@ -37,11 +39,12 @@ impl Plausible {
     fn absurd(self, before: Option<(f64, f64)>, now: (f64, f64)) -> Option<bool> {
         let (at, value) = now;
         match self {
-            Self::Flow { largest } => {
+            Self::Flow { largest, is_float } => {
                 if value == 0.0 {
                     return None;
                 }
-                Some(!value.is_finite() || value.abs() > 20.0 * largest || value.abs() < 1e-7 * largest)
+                let vanishes = is_float && value.abs() < 1e-7 * largest;
+                Some(!value.is_finite() || value.abs() > 20.0 * largest || vanishes)
             }
             Self::Total { rate, slack, falls, hardly } => {
                 if !value.is_finite() {
