@@ -346,3 +346,50 @@ fn what_cannot_be_run_says_why_and_exits_2() {
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("there is no such file"), "{output:?}");
 }
+
+/// The current comes from an analogue input of the machine, the pulses from its counter, flow and total from the bus: one
+/// reading holds them all, each with its own instant. A file without a number is told once and costs that value alone.
+#[test]
+fn files_of_the_machine_are_witnesses_beside_the_bus() {
+    let shed = Shed::new();
+    let (current, count) = (shed.path("in_current0_input"), shed.path("count"));
+    // In one step, as a driver would: nobody ever reads half of it.
+    let put = |path: &Path, text: &str| {
+        let next = path.with_extension("next");
+        std::fs::write(&next, text).unwrap();
+        std::fs::rename(next, path).unwrap();
+    };
+    put(&current, "14.666\n");
+    put(&count, "4711\n");
+    let site = std::fs::read_to_string(shed.path("site.toml")).unwrap();
+    let site = site.replace("analogue.channel_1", &format!("file:{}", current.display()));
+    let site = site.replace("counter.channel_1", &format!("file:{}", count.display()));
+    std::fs::write(shed.path("site.toml"), site).unwrap();
+
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("the port is open");
+    let pulses = |value: f64| {
+        let readings = shed.readings("bore-1");
+        readings.iter().any(|reading| reading.flow.is_some() && reading.pulses.is_some_and(|it| it.value == value))
+    };
+    wait_for("the first count", || pulses(4711.0));
+    put(&count, "no device\n");
+    daemon.says("holds \"no device\", which is not a number");
+    wait_for("a reading without a count", || {
+        shed.readings("bore-1").iter().any(|it| it.flow.is_some() && it.loop_ma.is_some() && it.pulses.is_none())
+    });
+    put(&count, "4712\n");
+    daemon.says("count can be read again");
+    wait_for("the next count", || pulses(4712.0));
+    daemon.signal(Signal::TERM);
+    let (code, log) = daemon.ends();
+    assert_eq!((code, log.matches("is not a number").count()), (Some(0), 1), "{log}");
+    let whole = shed.readings("bore-1");
+    let whole: Vec<_> = whole.iter().filter_map(|it| Some((it.flow?, it.loop_ma?, it.pulses?))).collect();
+    for (flow, current, pulses) in &whole {
+        assert_eq!(current.value, 14.666);
+        let apart = |at: i64| (at - flow.at.0).abs();
+        assert!(apart(current.at.0) < 2000 && apart(pulses.at.0) < 2000, "{flow:?} {current:?} {pulses:?}");
+    }
+    assert!(whole.iter().any(|(flow, current, _)| flow.at != current.at), "{whole:?}");
+}

@@ -290,3 +290,52 @@ fn whole(count: f64) -> f64 {
 fn elapsed_seconds(milliseconds: i64) -> f64 {
     milliseconds.max(0) as f64 / 1000.0
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::specimen;
+    use super::*;
+
+    /// A counter of this type that is read once a second and counts no faster than ten a second.
+    fn told(value_type: ValueType, wraps_at: Option<u64>, values: &[f64]) -> (Vec<Advance>, f64) {
+        let entry = Entry { value_type, wraps_at, ..specimen::meter().pulses.unwrap().entry };
+        let mut counter = Counter::new(&entry, Some(10.0), false);
+        let told = (0..).zip(values).map(|(second, value)| counter.push(*value, second * 1000)).collect();
+        (told, counter.position())
+    }
+
+    /// The first two are arithmetic modulo 2^16 and 2^32.
+    #[test]
+    fn a_wrap_is_counted_through() {
+        for (value_type, wraps_at, from, to, by) in [
+            (ValueType::U16, None, 65_533.0, 3.0, 6.0),
+            (ValueType::U32, None, 4_294_967_290.0, 4.0, 10.0),
+            (ValueType::U32, Some(1_000_000), 999_995.0, 2.0, 7.0),
+            (ValueType::F64, Some(10_000), 9_999.0, 1.0, 2.0),
+        ] {
+            let (told, position) = told(value_type, wraps_at, &[from, to]);
+            assert_eq!((told[1], position), (Advance::Moved(by), by), "{value_type:?} {wraps_at:?}");
+        }
+    }
+
+    #[test]
+    fn a_restart_is_told_once_it_counts_on_from_there() {
+        let (told, position) = told(ValueType::U32, None, &[5_000.0, 5_004.0, 2.0, 6.0, 9.0]);
+        let went_back = Advance::WentBack { from: 5_004.0, to: 2.0 };
+        assert_eq!(told[1..], [Advance::Moved(4.0), Advance::Suspect, went_back, Advance::Moved(3.0)]);
+        assert_eq!(position, 4.0 + 4.0 + 3.0, "what came before the restart is not lost");
+    }
+
+    #[test]
+    fn a_value_that_comes_and_goes_was_absurd() {
+        let (told, position) = told(ValueType::U32, None, &[5_000.0, 5_004.0, 70_540.0, 5_012.0, 5_016.0]);
+        assert!(matches!(told[3], Advance::Returned { sound_at: 1000, .. }), "{told:?}");
+        assert_eq!(position, 16.0);
+    }
+
+    #[test]
+    fn three_values_in_a_row_that_are_no_numbers_are_absurd() {
+        let (told, _) = told(ValueType::F32, None, &[1.0, f64::NAN, f64::INFINITY, f64::NAN]);
+        assert_eq!(told[1..], [Advance::Suspect, Advance::Suspect, Advance::Absurd]);
+    }
+}

@@ -39,6 +39,8 @@ mod silence;
 #[cfg(test)]
 pub(crate) mod specimen;
 mod standing;
+#[cfg(test)]
+mod tests;
 mod window;
 
 use serde::{Deserialize, Serialize};

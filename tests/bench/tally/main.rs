@@ -1,7 +1,7 @@
 //! How the tallies do: `cargo bench --bench tally` prints every table, `-- --short` a small form of each.
 //!
-//! One table alone: `-- delay`, `-- healthy`, `-- loss`, `-- speed`, `-- cases`. `--years N` for other than ten simulated
-//! meter-years of healthy flow, `--seeds N` for more than three cases of a kind.
+//! One table alone: `-- delay`, `-- healthy`, `-- loss`, `-- speed`. `--years N` for other than ten simulated
+//! meter-years of healthy flow.
 
 #![expect(clippy::unwrap_used, reason = "a bench may fail")]
 
@@ -18,7 +18,6 @@ struct Extent {
     years: f64,
     losses: u64,
     readings: usize,
-    seeds: u64,
 }
 
 /// Prints one.
@@ -29,22 +28,18 @@ fn main() {
     let has = |name: &str| arguments.iter().any(|it| it == name);
     let after = |name: &str| arguments.iter().position(|it| it == name).and_then(|place| arguments.get(place + 1));
     let mut extent = if has("--short") {
-        Extent { runs: 400, years: 0.02, losses: 6, readings: 200_000, seeds: 1 }
+        Extent { runs: 400, years: 0.02, losses: 6, readings: 200_000 }
     } else {
-        Extent { runs: 20_000, years: 10.0, losses: 200, readings: 5_000_000, seeds: 3 }
+        Extent { runs: 20_000, years: 10.0, losses: 200, readings: 5_000_000 }
     };
     if let Some(years) = after("--years") {
         extent.years = years.parse().unwrap();
     }
-    if let Some(seeds) = after("--seeds") {
-        extent.seeds = seeds.parse().unwrap();
-    }
-    let tables: [(&str, Table); 5] = [
+    let tables: [(&str, Table); 4] = [
         ("speed", |extent| speed::print(extent.readings)),
         ("delay", |extent| delay::print(extent.runs)),
         ("loss", |extent| loss::print(extent.losses)),
         ("healthy", |extent| healthy::print(extent.years)),
-        ("cases", |extent| cases::print(extent.seeds)),
     ];
     let named = tables.iter().any(|(name, _)| has(name));
     for (name, print) in tables {
