@@ -257,8 +257,8 @@ impl Core {
                 let PlanRequest { table, start, count } = request;
                 self.stations.missed(&device, table, start, count)
             }
-            LineEvent::Doubtful { device, request: PlanRequest { table, start, count } } => {
-                tracing::debug!("line {line}: {device}: a reply may belong to an older request");
+            LineEvent::Doubtful { device, request: PlanRequest { table, start, count }, doubt } => {
+                tracing::debug!("line {line}: {device}: a reply may belong to another request: {doubt}");
                 self.stations.missed(&device, table, start, count)
             }
             LineEvent::Timing { from, timing, .. } => {

@@ -15,6 +15,7 @@ use tokio::sync::Notify;
 
 use super::adapter::AdapterNote;
 use super::fault::Fault;
+use super::listen::exchange::Doubt;
 use super::statistics::LineTiming;
 
 /// So many events wait at most: half a minute of thirty devices at a second.
@@ -42,6 +43,8 @@ pub enum LineEvent {
         device: String,
         /// What was asked.
         request: Request,
+        /// Why.
+        doubt: Doubt,
     },
     /// A line that is listened to is silent; told once until somebody polls again.
     NobodyPolls {

@@ -52,6 +52,13 @@ impl QuietGap {
         (self.silence + tolerance.max(seen)).min(LONGEST)
     }
 
+    /// How long an adapter may hold bytes before it gives them. That of none is trusted to be shorter than the kind of port
+    /// suggests: one that gives each reply in one piece holds it, and shows no gap.
+    #[must_use]
+    pub fn held(&self) -> Duration {
+        self.declared.unwrap_or_else(|| self.assumed.max(self.largest_seen.min(LONGEST)))
+    }
+
     /// Learns from a sound reply of so many characters.
     pub fn learn(&mut self, characters: usize, largest_gap: Duration) {
         if characters >= TELLING_CHARACTERS {

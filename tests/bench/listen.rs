@@ -6,6 +6,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot be set up has to fail")]
 
+#[path = "../listen/account.rs"]
+mod account;
 #[path = "line/machine.rs"]
 mod machine;
 #[path = "../listen/rig.rs"]
@@ -18,6 +20,7 @@ use std::fmt::Write as _;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
+use account::Account;
 use rig::{Case, DEVICES, Master, Outcome, REGISTERS};
 use site::{Plain, write_site};
 use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
@@ -85,7 +88,7 @@ fn case(master: Master, baud: u32, at_a_time: u16, bad: f64, lumps: (usize, usiz
 }
 
 fn row(case: &Case, bad: f64, outcome: &Outcome) -> String {
-    let Outcome { used, good, wrong, sent, late, processor, .. } = outcome;
+    let Outcome { account: Account { used, good, .. }, wrong, sent, late, processor, .. } = outcome;
     let mut row =
         format!("{:<10}{:>6}{:>11}{:>10.0} %", format!("{:?}", case.master), case.baud, case.at_a_time, bad * 100.0);
     let lumps = format!("{}-{}", case.ears.lumps.0, case.ears.lumps.1);
@@ -107,8 +110,7 @@ fn row(case: &Case, bad: f64, outcome: &Outcome) -> String {
 #[derive(Default)]
 struct Sum {
     /// Of the healthy lines, and of the bad ones.
-    used: [u64; 2],
-    good: [u64; 2],
+    accounts: [Account; 2],
     wrong: usize,
     sent: u64,
     processor: f64,
@@ -117,24 +119,25 @@ struct Sum {
 impl Sum {
     fn add(&mut self, bad: f64, outcome: &Outcome) {
         let which = usize::from(bad > 0.0);
-        self.used[which] += outcome.used;
-        self.good[which] += outcome.good;
+        self.accounts[which].add(&outcome.account);
         self.wrong += outcome.wrong.len();
         self.sent += outcome.sent;
         self.processor = self.processor.max(outcome.processor);
     }
 
     fn tell(&self) {
-        for (which, what) in [(0, "no frame bad"), (1, "one frame in ten bad")] {
-            let share = self.used[which] as f64 / self.good[which] as f64;
+        for (Account { good, used, unused }, what) in self.accounts.iter().zip(["no frame bad", "one frame in ten bad"])
+        {
+            let share = *used as f64 / *good as f64;
             println!(
-                "{what}: {} of {} good replies used, {:.2} %  (at least {} %)  {}",
-                self.used[which],
-                self.good[which],
+                "{what}: {used} of {good} good replies used, {:.2} %  (at least {} %)  {}",
                 share * 100.0,
                 LEAST_SHARE * 100.0,
                 verdict(share >= LEAST_SHARE)
             );
+            for (why, count) in unused {
+                println!("    {count:>6}  {:.3} %  {why}", *count as f64 / *good as f64 * 100.0);
+            }
         }
         println!("wrong values: {}  {}", self.wrong, verdict(self.wrong == 0));
         println!("bytes sent: {}  {}", self.sent, verdict(self.sent == 0));

@@ -2,6 +2,7 @@
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
 
+mod account;
 mod commands;
 mod rig;
 mod virtual_line;

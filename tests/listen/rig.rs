@@ -11,15 +11,16 @@ use tallywell::line::statistics::LineTiming;
 use tallywell::line::thread::LineThread;
 use tallywell_sim::controller::{Controller, Polling};
 use tallywell_sim::fault::{Fault, Faulty, Injected};
-use tallywell_sim::frame::sound;
 use tallywell_sim::image::Encoded;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::slave::{Latency, Slave};
-use tallywell_sim::wire::{Adapter, Ears, Pace, Passage, Talker, Wire, Witnessed};
+use tallywell_sim::wire::{Adapter, Ears, Pace, Wire};
 use tallywell_witness::declared::{EarlyReplies, Framing, Line, LineMode, Parity, Port};
 use tallywell_witness::moment::Moment;
 use tallywell_witness::plan::Request;
 use tallywell_witness::schedule::Task;
+
+use crate::account::{Account, Said, account};
 
 /// Devices on the wire.
 pub const DEVICES: u8 = 4;
@@ -74,12 +75,10 @@ impl Case {
 
 /// What came of a run.
 pub struct Outcome {
-    /// Replies whose registers the program used.
-    pub used: u64,
+    /// What became of the replies that passed whole, to requests that passed whole, and were heard so.
+    pub account: Account,
     /// Values that were not what the unit had in its registers.
     pub wrong: Vec<String>,
-    /// Replies that passed whole, to a request that passed whole, and were heard so.
-    pub good: u64,
     /// Bytes that came out of the listening port.
     pub sent: u64,
     /// How late the simulated wire was at most.
@@ -92,7 +91,7 @@ pub struct Outcome {
 impl Outcome {
     /// Whether at least this share of the good replies was used; the run may have ended amid the last one.
     pub fn used_at_least(&self, share: f64) -> bool {
-        (self.used + 1) as f64 >= share * self.good as f64
+        (self.account.used + 1) as f64 >= share * self.account.good as f64
     }
 }
 
@@ -119,9 +118,9 @@ pub fn run(case: &Case) -> Outcome {
     thread.stop();
     seen.take_all(&mut events);
     rig.witnessed(|witnessed| Outcome {
-        used: seen.used,
-        wrong: seen.wrong,
-        good: good_replies(witnessed),
+        account: account(witnessed, &seen.said),
+        // Bytes that the wire itself was late to give were on it as much sooner than anybody can know.
+        wrong: seen.reads.iter().filter_map(|read| what_is_wrong(read, SLACK + witnessed.lateness.most)).collect(),
         sent: witnessed.bytes_from_listener,
         late: witnessed.lateness.most,
         processor,
@@ -155,8 +154,8 @@ fn thread_time(name: &str) -> Duration {
 
 #[derive(Default)]
 struct Seen {
-    used: u64,
-    wrong: Vec<String>,
+    said: Vec<Said>,
+    reads: Vec<RegistersRead>,
     timing: LineTiming,
 }
 
@@ -165,14 +164,25 @@ impl Seen {
         while let Some(found) = events.try_next() {
             match found.event {
                 LineEvent::Read(read) => {
-                    self.used += 1;
-                    self.wrong.extend(what_is_wrong(&read));
+                    self.say(&read.device, read.request, Ok(read.sampled_at));
+                    self.reads.push(read);
+                }
+                LineEvent::Fault { device, request, fault, .. } => {
+                    self.say(&device, request, Err(format!("fault {}", fault.kind().code())));
+                }
+                LineEvent::Doubtful { device, request, doubt } => {
+                    self.say(&device, request, Err(format!("doubt {doubt}")));
                 }
                 LineEvent::Timing { timing, .. } => self.timing.merge(&timing),
                 LineEvent::Dropped { readings, .. } => assert_eq!(readings, 0, "the test keeps up with the line"),
                 _ => {}
             }
         }
+    }
+
+    fn say(&mut self, device: &str, request: Request, outcome: Result<Moment, String>) {
+        let unit = device.rsplit('-').next().and_then(|number| number.parse().ok()).unwrap();
+        self.said.push(Said { unit, request, outcome });
     }
 }
 
@@ -264,33 +274,8 @@ fn peer(program: &str) -> PathBuf {
     path
 }
 
-/// Replies that passed whole and in their turn, as the wire itself saw them.
-pub fn good_replies(witnessed: &Witnessed) -> u64 {
-    let mut good = 0;
-    let mut asked: Option<&Passage> = None;
-    for passage in &witnessed.passages {
-        match passage.from {
-            Talker::Master => asked = Some(passage).filter(|passage| !passage.spoiled),
-            Talker::Unit(_) => {
-                let answers = asked.take().is_some_and(|asked| is_answer(&asked.bytes, &passage.bytes));
-                good += u64::from(answers && !passage.spoiled);
-            }
-            Talker::Stranger => asked = None,
-        }
-    }
-    good
-}
-
-fn is_answer(request: &[u8], reply: &[u8]) -> bool {
-    let Some((unit, &[function, _, _, _, count])) = sound(request) else { return false };
-    let length = 5 + 2 * usize::from(count);
-    // A glitch may stand before it, and noise after it.
-    let whole = |from: usize| reply.get(from..from + length).and_then(sound);
-    [0, 1].into_iter().filter_map(whole).any(|(answered, data)| answered == unit && data[0] == function)
-}
-
-fn what_is_wrong(read: &RegistersRead) -> Option<String> {
-    value_is_wrong(&read.device, read.request, &read.words, read.sampled_at, read.uncertainty + SLACK)
+fn what_is_wrong(read: &RegistersRead, slack: Duration) -> Option<String> {
+    value_is_wrong(&read.device, read.request, &read.words, read.sampled_at, read.uncertainty + slack)
 }
 
 /// Holds values against what the simulated unit must have had in its registers at that time, within `bound`.

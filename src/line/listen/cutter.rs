@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use super::super::checksum::is_sound;
 use super::super::moment::{Between, Moment};
+use super::arrival::Arrived;
 use super::frame::{EXCEPTION_BIT, Length, reply_length, request_length};
 
 /// Between two searches for frames inside what is waited for so many bytes have to come: a request's length.
@@ -46,7 +47,7 @@ pub struct Times {
     pub first_lump: u64,
     /// The number of the lump in which its last byte came.
     pub last_lump: u64,
-    /// The longest silence that may have been inside.
+    /// The longest silence that was certainly inside as this machine saw it, an adapter's holding included.
     pub largest_gap: Duration,
 }
 
@@ -96,7 +97,7 @@ struct Lump {
     /// The place of its first byte in the stream.
     first: u64,
     count: u64,
-    arrived: Between,
+    arrived: Arrived,
 }
 
 /// The reply that a request calls for.
@@ -147,11 +148,11 @@ impl Cutter {
     }
 
     /// Takes bytes that arrived within `arrived`, and gives what can be told by now.
-    pub fn hear(&mut self, bytes: &[u8], arrived: Between) -> Vec<Cut> {
+    pub fn hear(&mut self, bytes: &[u8], arrived: impl Into<Arrived>) -> Vec<Cut> {
         if bytes.is_empty() {
             return Vec::new();
         }
-        let count = bytes.len() as u64;
+        let (count, arrived) = (bytes.len() as u64, arrived.into());
         self.lumps.push_back(Lump { number: self.lumps_heard, first: self.heard, count, arrived });
         self.lumps_heard += 1;
         self.heard += count;
@@ -310,23 +311,23 @@ impl Cutter {
                 number: self.lumps_heard,
                 first: place,
                 count: 1,
-                arrived: Between::exactly(Moment(0)),
+                arrived: Between::exactly(Moment(0)).into(),
             })
         };
         let (begins, ends) = (of(first), of(last));
         let ended = |lump: &Lump, place: u64| {
             let after = u32::try_from(lump.first + lump.count - 1 - place).unwrap_or(u32::MAX);
-            lump.arrived.latest.before(self.character * after).max(lump.arrived.earliest)
+            lump.arrived.on_wire.latest.before(self.character * after).max(lump.arrived.on_wire.earliest)
         };
         let gaps = within.windows(2).map(|pair| {
-            let on_wire = self.character * u32::try_from(pair[1].count).unwrap_or(u32::MAX);
-            pair[1].arrived.latest.since(pair[0].arrived.latest).saturating_sub(on_wire)
+            let [before, after] = [pair[0], pair[1]].map(|lump| lump.arrived.at_machine);
+            after.earliest.since(before.latest)
         });
         Times {
             began: ended(&begins, first).before(self.character),
             ended: ended(&ends, last),
-            first_arrived: begins.arrived,
-            last_arrived: ends.arrived,
+            first_arrived: begins.arrived.on_wire,
+            last_arrived: ends.arrived.on_wire,
             first_lump: begins.number,
             last_lump: ends.number,
             largest_gap: gaps.max().unwrap_or_default(),

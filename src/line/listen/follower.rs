@@ -1,11 +1,19 @@
 //! Pairs another master's requests with the replies to them, and counts how it polls.
 //!
-//! A value is taken only where it is sure which registers it came from. A reply belongs to the request directly before
-//! it, of the same unit, function and length; with more than a glitch between them another request may have been lost
-//! there, and the reply is not used. A request that got no reply may still get one within the line's declared worst
-//! latency: the next reply of the same unit and length is used only if it came as quickly as this unit usually answers and
-//! nothing but the master's next request follows it. One that came slowly is used if both asked for the same registers,
-//! with the time from the first question on as the time within which they were sampled.
+//! A value is taken only where it is sure which registers it came from. The rules, of which each doubt names one that failed:
+//!
+//! 1. A reply belongs to the request directly before it, of the same unit, function and length. With more than a glitch
+//!    between them another request may have been lost there.
+//! 2. A request that got no reply may still get one within the line's declared worst latency ([`AllUnsettled`] has those). A
+//!    reply that fits one of them as well is certain where all ask for the same registers: its time is then uncertain back
+//!    to the first question. Where they ask for others it is used only if it came neither later nor sooner than this unit
+//!    usually answers, if nothing but the master's next request followed it, and if until the worst latency had passed
+//!    nothing more came of this unit than it was asked for: a late reply is one too many on the line, sooner or later.
+//! 3. A unit that gave one too many is not believed so for ten minutes: what fits another unsettled request is not used.
+//!
+//! What no listener can tell: a unit that was never late before answers late, within a few characters after it was asked
+//! for other registers, so that it cannot hear that; or it answers late, quickly after the next request, and that one's reply
+//! is lost without a trace. The master takes the same reply for its answer then.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -16,15 +24,19 @@ use super::super::fault::{Fault, FaultKind};
 use super::super::moment::Moment;
 use super::super::statistics::DeviceTiming;
 use super::cutter::{Cut, Frame, Role, Times};
+use super::exchange::{Doubt, Exchange, Unused, Values};
 use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
 use super::master::{MasterTiming, Passed, PollKey};
-use super::mending::nearly_requests;
+use super::mending::{REQUEST_LENGTH, nearly_requests};
+use super::unsettled::AllUnsettled;
 use super::waiting::WaitingRoom;
 
 /// A glitch as the line turns round has one byte or two; anything longer may have been a request.
 const GLITCH: usize = 2;
 /// So many replies have to be seen before it is known how quickly a unit usually answers.
 const REPLIES_TO_KNOW: u32 = 20;
+/// So many, and it is known how soon it answers.
+const REPLIES_TO_KNOW_SOONEST: u32 = 8;
 /// Until then it is taken to answer within this.
 const USUAL_AT_FIRST: Duration = Duration::from_millis(40);
 /// A unit that has answered late is trusted again after so long.
@@ -47,41 +59,6 @@ pub struct FollowTiming {
     pub worst_latency: Duration,
 }
 
-/// A reading request and what came of it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Exchange {
-    /// The device's address.
-    pub unit: u8,
-    /// What was asked.
-    pub request: Request,
-    /// What was answered.
-    pub outcome: Result<Values, Unused>,
-}
-
-/// The registers of a reply.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Values {
-    /// Lowest address first; for a table of bits each word is one bit.
-    pub words: Vec<u16>,
-    /// When the device most likely sampled them.
-    pub sampled_at: Moment,
-    /// How far that may be off, either way.
-    pub uncertainty: Duration,
-    /// How many characters the reply had.
-    pub characters: usize,
-    /// The longest silence that may have been inside it.
-    pub largest_gap: Duration,
-}
-
-/// Why there is no value.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Unused {
-    /// No reply, or a bad one.
-    Fault(Fault),
-    /// A sound reply, but not certainly to this request.
-    Doubtful,
-}
-
 /// Everything that was counted.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Counted {
@@ -100,16 +77,11 @@ pub struct Counted {
 struct Open {
     frame: Frame,
     asked: Asked,
+    /// The same was asked just before, and got no good reply.
+    is_repetition: bool,
     noise: usize,
     noise_begins_as_reply: bool,
-}
-
-/// A request that got no reply, and until when one may still come.
-#[derive(Clone, Copy, Debug)]
-struct Overdue {
-    asked: PollKey,
-    ended: Moment,
-    until: Moment,
+    noise_is_its_reply: bool,
 }
 
 /// A reply that is used only if the master's next request follows it.
@@ -120,10 +92,12 @@ struct Held {
     until: Option<Moment>,
 }
 
-/// How quickly a unit answers: the longest latency of late, which fades.
+/// How quickly a unit answers: the longest latency of late, and the shortest, which fade.
 #[derive(Clone, Copy, Debug, Default)]
 struct Usual {
     longest: Duration,
+    /// As it most likely was, not as it was at the least: what an adapter holds together seems to come at once.
+    shortest: Duration,
     replies: u32,
     /// It has answered late, so until then a quick answer may be a late one to something else.
     late_until: Moment,
@@ -136,7 +110,7 @@ pub struct Follower {
     open: Option<Open>,
     held: Option<Held>,
     waiting: WaitingRoom,
-    overdue: Vec<Overdue>,
+    unsettled: AllUnsettled,
     usual: BTreeMap<u8, Usual>,
     last_failed: Option<Vec<u8>>,
     last_asked: BTreeMap<PollKey, Moment>,
@@ -154,7 +128,7 @@ impl Follower {
             open: None,
             held: None,
             waiting: WaitingRoom::default(),
-            overdue: Vec::new(),
+            unsettled: AllUnsettled::new(timing.worst_latency),
             usual: BTreeMap::new(),
             last_failed: None,
             last_asked: BTreeMap::new(),
@@ -178,7 +152,7 @@ impl Follower {
     /// Takes what passed.
     pub fn take(&mut self, cut: Cut) -> Vec<Exchange> {
         let (Cut::Noise { times, .. } | Cut::Frame(Frame { times, .. })) = &cut;
-        let now = times.began;
+        let now = self.soonest(times);
         let told = self.follow(cut);
         self.waiting.in_order(told, now)
     }
@@ -186,12 +160,13 @@ impl Follower {
     fn follow(&mut self, cut: Cut) -> Vec<Exchange> {
         match cut {
             Cut::Noise { bytes, times } => {
-                let lost = nearly_requests(&bytes);
+                let lost = nearly_requests(&bytes, |asked| self.last_asked.contains_key(asked));
                 if let Some(likeliest) = lost.iter().find(|asked| self.last_asked.contains_key(asked)).or(lost.first())
                 {
                     return self.lost_request(*likeliest, &lost, bytes.len(), &times);
                 }
                 let told = self.drop_held();
+                self.heed_broken_reply(&bytes, &times);
                 self.noise(&bytes, &times);
                 told
             }
@@ -207,14 +182,14 @@ impl Follower {
         }
     }
 
-    /// Says that nothing more had come at `now`.
+    /// Says that nothing more was on the wire until `now`.
     pub fn on_time(&mut self, now: Moment) -> Vec<Exchange> {
         let mut told = Vec::new();
         if self.open.as_ref().is_some_and(|open| now > open.frame.times.ended.after(self.timing.worst_latency)) {
             told.extend(self.close_unanswered(now));
         }
-        self.overdue.retain(|overdue| now <= overdue.until);
-        if self.overdue.is_empty() {
+        self.unsettled.forget_before(now);
+        if self.unsettled.is_empty() {
             told.extend(self.release_held());
         }
         self.waiting.in_order(told, now)
@@ -222,22 +197,39 @@ impl Follower {
 
     /// The master asked, and was not heard well; it may be answered, in time or late.
     fn lost_request(&mut self, asked: PollKey, perhaps: &[PollKey], noise: usize, times: &Times) -> Vec<Exchange> {
-        let mut told: Vec<Exchange> = self.release_held().into_iter().collect();
+        // Whatever else there was may have been the right reply.
+        let mut told =
+            if noise > REQUEST_LENGTH { self.drop_held() } else { self.release_held().into_iter().collect() };
         told.extend(self.close_unanswered(times.began));
         self.unit(asked.unit).noise_bytes += noise as u64;
         self.counted.busy += self.characters(noise);
-        let until = times.ended.after(self.timing.worst_latency);
-        self.overdue.extend(perhaps.iter().map(|&asked| Overdue { asked, ended: times.ended, until }));
+        perhaps.iter().for_each(|&asked| self.unsettled.unanswered(asked, times));
         self.last_unit = Some(asked.unit);
         self.last_times = Some(*times);
         told
     }
 
+    /// A broken reply of a unit that was not asked last is late, too.
+    fn heed_broken_reply(&mut self, bytes: &[u8], times: &Times) {
+        let [unit, function, ..] = *bytes else { return };
+        let was_asked = self.open.as_ref().is_some_and(|open| open.frame.unit() == unit);
+        if !was_asked && self.unsettled.holds(unit, function & !EXCEPTION_BIT) {
+            self.was_late(unit, times.began);
+        }
+    }
+
     fn noise(&mut self, bytes: &[u8], times: &Times) {
         self.counted.busy += self.characters(bytes.len());
+        let soonest = self.soonest(times);
+        let in_time = self
+            .open
+            .as_ref()
+            .is_some_and(|open| soonest.since(open.frame.times.ended) <= self.quickly(open.frame.unit()));
         if let Some(open) = &mut self.open {
             if open.noise == 0 {
                 open.noise_begins_as_reply = bytes.get(..2) == open.frame.bytes.get(..2);
+                open.noise_is_its_reply =
+                    in_time && is_its_reply(open, bytes, |unit| self.counted.units.contains_key(&unit));
             }
             open.noise += bytes.len();
         } else if let Some(unit) = self.last_unit {
@@ -250,6 +242,7 @@ impl Follower {
         let mut told: Vec<Exchange> = self.release_held().into_iter().collect();
         self.judge_manners(&frame);
         told.extend(self.close_unanswered(frame.times.began));
+        self.unsettled.ask(frame.unit(), self.soonest(&frame.times), self.quickly(frame.unit()));
         let asked = asked(&frame.bytes);
         self.counted.requests += 1;
         let retry = self.last_failed.take().is_some_and(|failed| failed == frame.bytes);
@@ -272,7 +265,14 @@ impl Follower {
             None
         } else {
             self.last_unit = Some(frame.unit());
-            Some(Open { frame, asked, noise: 0, noise_begins_as_reply: false })
+            Some(Open {
+                frame,
+                asked,
+                is_repetition: retry,
+                noise: 0,
+                noise_begins_as_reply: false,
+                noise_is_its_reply: false,
+            })
         };
         told
     }
@@ -334,12 +334,10 @@ impl Follower {
             if received == 0 {
                 self.counted.master.gives_up.record(next.since(open.frame.times.ended));
             }
-            let ended = open.frame.times.ended;
-            self.overdue.push(Overdue {
-                asked: PollKey::new(unit, request),
-                ended,
-                until: ended.after(self.timing.worst_latency),
-            });
+        }
+        // What is not its reply leaves that to be feared.
+        if !open.noise_is_its_reply {
+            self.unsettled.unanswered(PollKey::new(unit, request), &open.frame.times);
         }
         self.unit(unit).count_fault(fault.kind());
         Some(Exchange { unit, request, outcome: Err(Unused::Fault(fault)) })
@@ -347,7 +345,8 @@ impl Follower {
 
     fn reply(&mut self, frame: &Frame) -> Vec<Exchange> {
         let mut told = self.drop_held();
-        self.overdue.retain(|overdue| frame.times.began <= overdue.until);
+        self.unsettled.forget_before(self.soonest(&frame.times));
+        self.unsettled.hear(frame.unit(), frame.times.ended);
         self.last_times = Some(frame.times);
         self.counted.busy += self.characters(frame.bytes.len()) + self.timing.silence;
         let Some(open) = self.open.take_if(|open| open.frame.unit() == frame.unit()) else {
@@ -375,6 +374,10 @@ impl Follower {
         self.unit(unit).noise_bytes += open.noise as u64;
         match answered {
             Err(fault) => {
+                // It may be the answer to another request, and then this one's is still to come.
+                if !matches!(fault, Fault::Exception(_)) || self.unsettled.holds(unit, function) {
+                    self.unsettled.hardly_answered(PollKey::new(unit, request), &open.frame.times);
+                }
                 self.last_failed = Some(open.frame.bytes);
                 self.unit(unit).count_fault(fault.kind());
                 told.push(exchange(Err(Unused::Fault(fault))));
@@ -393,26 +396,41 @@ impl Follower {
         let usually = self.usual.get(&unit).copied().unwrap_or_default();
         let quick = at_most <= self.quickly(unit);
         let key = PollKey::new(unit, request);
-        let older = self.overdue.iter().copied().filter(|overdue| looks_alike(overdue.asked, key));
-        let (same, other): (Vec<Overdue>, Vec<Overdue>) = older.partition(|overdue| overdue.asked == key);
+        let (same, other) = self.unsettled.alike(key);
         // Only what was certainly slow is held against the unit: a listener that was kept waiting sees slow answers, too.
-        let on_wire_at_most = self.characters(frame.bytes.len());
-        let at_least = frame.times.first_arrived.earliest.before(on_wire_at_most).since(asked.last_arrived.latest);
-        if at_least > self.quickly(unit) && !(same.is_empty() && other.is_empty()) {
-            self.was_late(unit, frame.times.began);
+        let slow = self.soonest(&frame.times).since(asked.ended) > self.quickly(unit);
+        if slow && (!same.is_empty() || !other.is_empty() || self.waiting.holds(unit)) {
+            self.doubt_waiting(unit);
         }
-        let may_be_late = !other.is_empty() && (!quick || frame.times.began < usually.late_until);
-        if open.noise > GLITCH || at_most > self.timing.worst_latency || may_be_late {
+        let in_one_lump = asked.last_lump == frame.times.first_lump;
+        let latency = frame.times.began.since(asked.ended);
+        let soonest =
+            if usually.replies >= REPLIES_TO_KNOW_SOONEST { usually.shortest / 2 } else { self.timing.silence };
+        let soon = latency < soonest && (usually.replies >= REPLIES_TO_KNOW_SOONEST || !in_one_lump);
+        let may_be_late = !other.is_empty() && (!quick || soon || frame.times.began < usually.late_until);
+        let doubt = match () {
+            () if open.noise > GLITCH => Some(Doubt::NoiseBetween),
+            () if at_most > self.timing.worst_latency => Some(Doubt::TooLate),
+            () if may_be_late && !quick => Some(Doubt::SlowAfterAnother),
+            () if may_be_late && soon => Some(Doubt::SoonAfterAnother),
+            () if may_be_late => Some(Doubt::UnitWasLate),
+            () => None,
+        };
+        if let Some(doubt) = doubt {
+            if doubt == Doubt::UnitWasLate {
+                self.unsettled.perhaps_answered(key, asked, open.is_repetition, frame.times.ended);
+            } else {
+                self.unsettled.hardly_answered(key, asked);
+            }
             self.counted.master.count(Passed::Doubtful);
-            return Some(exchange(Err(Unused::Doubtful)));
+            return Some(exchange(Err(Unused::Doubtful(doubt))));
         }
         // The same question was asked before and not answered: this may be the answer to that.
-        let first_asked = same.iter().filter(|_| !quick).map(|overdue| overdue.ended).min().unwrap_or(asked.ended);
-        let in_one_lump = asked.last_lump == frame.times.first_lump;
+        let first_asked = same.iter().filter(|_| !quick).map(|one| one.ended).min().unwrap_or(asked.ended);
         let began = frame.times.began.max(asked.ended);
         let sampled_at = first_asked.midpoint(began);
         // The request had ended after the last instant at which its end had not arrived.
-        let soonest = same.iter().map(|overdue| overdue.ended).fold(asked.last_arrived.earliest, Moment::min);
+        let soonest = same.iter().map(|one| one.soonest).fold(asked.last_arrived.earliest, Moment::min);
         let values = Values {
             words,
             sampled_at,
@@ -423,7 +441,9 @@ impl Follower {
         let is_doubted = !other.is_empty() || (quick && !same.is_empty());
         if !is_doubted {
             let longest = at_most.max(usually.longest - usually.longest / 64);
-            self.usual.insert(unit, Usual { longest, replies: usually.replies.saturating_add(1), ..usually });
+            let fading = usually.shortest + usually.shortest / 64;
+            let shortest = if usually.replies == 0 { latency } else { latency.min(fading) };
+            self.usual.insert(unit, Usual { longest, shortest, replies: usually.replies.saturating_add(1), ..usually });
         }
         let on_wire = self.characters(frame.bytes.len());
         let pieces = usize::try_from(frame.times.last_lump - frame.times.first_lump).unwrap_or(usize::MAX - 1) + 1;
@@ -434,7 +454,7 @@ impl Follower {
         }
         let exchange = exchange(Ok(values));
         if !(same.is_empty() && other.is_empty()) {
-            self.one_of_them_is_answered(key, asked.ended);
+            self.unsettled.perhaps_answered(key, asked, open.is_repetition, frame.times.ended);
         }
         if is_doubted {
             let until = (!other.is_empty()).then(|| asked.ended.after(self.timing.worst_latency));
@@ -444,38 +464,22 @@ impl Follower {
         Some(exchange)
     }
 
-    /// A reply came to this request, or to one of those before that look like it: one less can be answered now. The oldest is
-    /// struck off, so that the others are feared for as long as any of them could be answered.
-    fn one_of_them_is_answered(&mut self, key: PollKey, ended: Moment) {
-        self.overdue.push(Overdue { asked: key, ended, until: ended.after(self.timing.worst_latency) });
-        if let Some(oldest) = self.overdue.iter().position(|overdue| looks_alike(overdue.asked, key)) {
-            self.overdue.remove(oldest);
-        }
-    }
-
     /// A reply of a unit that was not asked last.
     fn foreign_reply(&mut self, frame: &Frame) -> Option<Exchange> {
         let unit = frame.unit();
-        let function = frame.function();
-        let answers =
-            |overdue: &Overdue| overdue.asked.unit == unit && function_of(overdue.asked.request.table) == function;
-        let in_time = self.quickly(unit);
-        let elapsed = |overdue: &Overdue| frame.times.began.since(overdue.ended);
-        let quick = self.overdue.iter().rposition(|overdue| answers(overdue) && elapsed(overdue) <= in_time);
-        // One that came late leaves the others to be feared for as long as they can be. However quick it was, it is late if the
-        // master has asked another unit since.
-        if let Some(place) = quick.or_else(|| self.overdue.iter().position(answers)) {
-            self.overdue.remove(place);
-            if quick.is_none() || self.open.is_some() {
-                self.was_late(unit, frame.times.began);
-                self.unit(unit).count_fault(FaultKind::Late);
-                return None;
-            }
+        let (in_time, soonest) = (self.quickly(unit), self.soonest(&frame.times));
+        let settled = self.unsettled.settle(unit, frame.function(), |ended| soonest.since(ended) <= in_time);
+        // However quick it was, it is late if the master has asked another unit since.
+        if settled == Some(false) || settled.is_some() && self.open.is_some() {
+            self.was_late(unit, frame.times.began);
+            self.unit(unit).count_fault(FaultKind::Late);
+            return None;
         }
         self.counted.master.count(Passed::Orphan);
         let open = self.open.as_ref().filter(|open| open.noise == 0)?;
         let (asked_unit, Asked::Read(request)) = (open.frame.unit(), open.asked) else { return None };
         // Somebody answered in the place of the unit that was asked, or a request was lost on the way to us.
+        self.unsettled.unanswered(PollKey::new(asked_unit, request), &open.frame.times);
         self.last_failed = Some(open.frame.bytes.clone());
         self.open = None;
         let fault = Fault::WrongUnit { answered: unit };
@@ -504,7 +508,12 @@ impl Follower {
     fn drop_held(&mut self) -> Vec<Exchange> {
         let Some(Held { exchange, .. }) = self.held.take() else { return Vec::new() };
         self.counted.master.count(Passed::Doubtful);
-        vec![Exchange { outcome: Err(Unused::Doubtful), ..exchange }]
+        vec![Exchange { outcome: Err(Unused::Doubtful(Doubt::NotWentOn)), ..exchange }]
+    }
+
+    /// What passed then did not begin sooner than this.
+    fn soonest(&self, times: &Times) -> Moment {
+        times.first_arrived.earliest.before(self.timing.character)
     }
 
     /// Within what time a unit usually answers.
@@ -513,9 +522,15 @@ impl Follower {
         2 * usually.map_or(USUAL_AT_FIRST, |usually| usually.longest) + LISTENER_SLACK
     }
 
-    /// A unit has answered late: what it answered lately, and could have been such an answer, is not used.
+    /// A unit has answered late.
     fn was_late(&mut self, unit: u8, at: Moment) {
         self.usual.entry(unit).or_default().late_until = at.after(LATE_UNIT_DOUBTED);
+        self.unsettled.was_late(unit);
+        self.doubt_waiting(unit);
+    }
+
+    /// What this unit answered lately, and could have been a late answer, is not used.
+    fn doubt_waiting(&mut self, unit: u8) {
         for _ in 0..self.waiting.doubt(unit) {
             self.counted.master.count(Passed::Doubtful);
         }
@@ -530,11 +545,11 @@ impl Follower {
     }
 }
 
-/// Whether a reply to one request looks like a reply to the other.
-fn looks_alike(one: PollKey, other: PollKey) -> bool {
-    one.unit == other.unit
-        && one.request.table == other.request.table
-        && one.request.reply_bytes() == other.request.reply_bytes()
+/// Whether a broken frame is the reply to a request: it has its address, or begins as it but for an address at which nobody is.
+fn is_its_reply(open: &Open, broken: &[u8], is_known: impl Fn(u8) -> bool) -> bool {
+    let (Asked::Read(request), &[unit, function, count, ..]) = (open.asked, broken) else { return false };
+    let as_its_reply = function == open.frame.bytes[1] && u16::from(count) == request.reply_bytes();
+    unit == open.frame.unit() || as_its_reply && !is_known(unit)
 }
 
 #[cfg(test)]

@@ -159,9 +159,14 @@ fn a_late_reply_is_not_taken_for_the_next_one() {
     let told = bench.told();
     assert!(told.iter().all(|(_, start, outcome)| outcome.is_err() || *start == 2 || *start == 0), "{told:?}");
     let of_one: Vec<_> = told.iter().filter(|(unit, start, _)| (*unit, *start) == (5, 1)).collect();
-    assert!(matches!(of_one[..], [(_, _, Err(Unused::Doubtful))]), "{told:?}");
-    let of_two: Vec<_> = told.iter().filter(|(unit, start, _)| (*unit, *start) == (5, 2)).collect();
-    assert_eq!(of_two[0].2, Err(Unused::Doubtful), "a unit that was late is not trusted at once");
+    assert!(matches!(of_one[..], [(_, _, Err(Unused::Doubtful(_)))]), "{told:?}");
+    // What came quickly after it is beyond doubt once nothing more can come.
+    bench.say(300, &ask(6, 0)).say(5, &answer(6, 0));
+    assert!(bench.told().contains(&(5, 2, Ok(vec![102]))));
+    // But a unit that gives one reply too many is not believed so any more.
+    bench.say(30, &ask(5, 0)).say(300, &ask(6, 0)).say(5, &answer(6, 0)).say(30, &answer(5, 100));
+    bench.say(30, &ask(5, 1)).say(300, &ask(5, 2)).say(5, &answer(5, 102)).say(3_000, &ask(6, 0));
+    assert!(bench.told().contains(&(5, 2, Err(Unused::Doubtful(Doubt::UnitWasLate)))));
 }
 
 #[test]

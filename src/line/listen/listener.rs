@@ -16,18 +16,20 @@ use tokio::sync::mpsc;
 use super::super::bus::PortLost;
 use super::super::clock::{Clock, steady};
 use super::super::event::{EventSender, LineEvent, RegistersRead};
-use super::super::moment::{Between, Moment};
+use super::super::moment::Moment;
 use super::super::port::{self, Connection};
 use super::super::quiet::QuietGap;
 use super::super::statistics::LineTiming;
 use super::super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, StartError, wall_now};
+use super::arrival::Arrivals;
 use super::cutter::{Cut, Cutter};
-use super::follower::{Exchange, FollowTiming, Follower, Unused};
+use super::exchange::{Exchange, Unused};
+use super::follower::{FollowTiming, Follower};
 
 /// The most that is taken from the port at once.
 const READ_AT_ONCE: usize = 1024;
-/// The line looks up from waiting at least so often.
-const LONGEST_WAIT: Duration = Duration::from_millis(250);
+/// The system is asked at least so often whether something has come: bytes that came since may have waited as long.
+const LOOK_EVERY: Duration = Duration::from_millis(10);
 /// A busy machine hands over the rest of a frame within this.
 const UNHURRIED: Duration = Duration::from_millis(100);
 /// So many failures in a row, and a device is said to be silent.
@@ -50,10 +52,9 @@ pub(in super::super) struct Listener {
     cutter: Cutter,
     follower: Follower,
     quiet_gap: QuietGap,
-    character: Duration,
+    arrivals: Arrivals,
     failures: BTreeMap<u8, u32>,
     silent: BTreeSet<u8>,
-    known_empty: Moment,
     last_heard: Moment,
     last_request: Moment,
     nobody_polls: bool,
@@ -85,10 +86,9 @@ impl Listener {
             names: names(tasks),
             cutter: Cutter::new(character),
             follower: Follower::new(timing),
-            character,
+            arrivals: Arrivals::new(now),
             failures: BTreeMap::new(),
             silent: BTreeSet::new(),
-            known_empty: now,
             last_heard: now,
             last_request: now,
             nobody_polls: false,
@@ -101,7 +101,7 @@ impl Listener {
     pub(in super::super) async fn open(&mut self) -> Result<Connection, StartError> {
         let opened = port::open(&self.line).await?;
         self.tell(LineEvent::PortOpened { notes: opened.notes });
-        self.known_empty = self.clock.now();
+        self.arrivals = Arrivals::new(self.clock.now());
         Ok(opened.connection)
     }
 
@@ -146,21 +146,24 @@ impl Listener {
         let mut buffer = [0; READ_AT_ONCE];
         while !self.stopping {
             self.hand_over_finished_hour();
-            let silence = if self.cutter.waits() { self.patience() } else { LONGEST_WAIT };
+            // That nothing came is known only after the system itself was asked.
             let asked = self.clock.now();
+            match connection.read_now(&mut buffer) {
+                Ok(count) => {
+                    self.hear(&buffer[..count], asked)?;
+                    if let Ok(command) = self.inbox.try_recv() {
+                        self.obey(Some(command));
+                    }
+                    continue;
+                }
+                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => self.arrivals.nothing(asked),
+                Err(error) => return Err(error.into()),
+            }
             tokio::select! {
                 biased;
                 count = connection.read(&mut buffer) => self.hear(&buffer[..count?], asked)?,
                 command = self.inbox.recv() => self.obey(command),
-                () = tokio::time::sleep(silence) => {
-                    // That nothing came is known only after the system itself was asked.
-                    let asked = self.clock.now();
-                    match connection.read_now(&mut buffer) {
-                        Ok(count) => self.hear(&buffer[..count], asked)?,
-                        Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => self.nothing_came(asked),
-                        Err(error) => return Err(error.into()),
-                    }
-                }
+                () = tokio::time::sleep(LOOK_EVERY) => self.nothing_came(asked),
             }
         }
         Ok(())
@@ -171,14 +174,9 @@ impl Listener {
         if bytes.is_empty() {
             return Err(std::io::Error::from(std::io::ErrorKind::UnexpectedEof).into());
         }
-        let latest = self.clock.now();
-        // No adapter keeps bytes for longer than the silence that ends a broken frame.
-        let kept = self.quiet_gap.current() + self.character * u32::try_from(bytes.len()).unwrap_or(u32::MAX);
-        let arrived = Between { earliest: self.known_empty.max(latest.before(kept)), latest };
-        if bytes.len() < READ_AT_ONCE {
-            self.known_empty = self.known_empty.max(asked);
-        }
-        self.last_heard = latest;
+        self.last_heard = self.clock.now();
+        let all = bytes.len() < READ_AT_ONCE;
+        let arrived = self.arrivals.read(asked, self.last_heard, all, self.quiet_gap.held());
         self.doubt_settings(bytes.len());
         let cuts = self.cutter.hear(bytes, arrived);
         self.take(cuts);
@@ -191,13 +189,14 @@ impl Listener {
         self.quiet_gap.current().max(UNHURRIED)
     }
 
+    /// Nothing had come by `now`.
     fn nothing_came(&mut self, now: Moment) {
-        self.known_empty = now;
         if self.cutter.waits() && now.since(self.last_heard) >= self.patience() {
             let cuts = self.cutter.quiet();
             self.take(cuts);
         }
-        let told = self.follower.on_time(now);
+        // An adapter may hold something yet.
+        let told = self.follower.on_time(now.before(self.quiet_gap.held()));
         self.tell_all(told);
         if !self.nobody_polls && now.since(self.last_request) >= NOBODY_POLLS {
             self.nobody_polls = true;
@@ -240,7 +239,7 @@ impl Listener {
                     false
                 }
                 Err(Unused::Fault(fault)) => fault.answer_may_follow(),
-                Err(Unused::Doubtful) => false,
+                Err(Unused::Doubtful(_)) => false,
             };
             let Some(device) = declared else { continue };
             self.note_silence(exchange.unit, &device, failed);
@@ -273,7 +272,7 @@ impl Listener {
                 })
             }
             Err(Unused::Fault(fault)) => LineEvent::Fault { device, request, fault, wall: wall_now() },
-            Err(Unused::Doubtful) => LineEvent::Doubtful { device, request },
+            Err(Unused::Doubtful(doubt)) => LineEvent::Doubtful { device, request, doubt },
         };
         self.tell(event);
     }

@@ -4,7 +4,7 @@
 use std::collections::{BTreeMap, VecDeque};
 
 use super::super::moment::Moment;
-use super::follower::{Exchange, Unused};
+use super::exchange::{Doubt, Exchange, Unused};
 
 /// One that waits.
 #[derive(Clone, Debug)]
@@ -42,13 +42,18 @@ impl WaitingRoom {
         free
     }
 
+    /// Whether something of this unit waits that is not beyond doubt.
+    pub(super) fn holds(&self, unit: u8) -> bool {
+        self.0.get(&unit).into_iter().flatten().any(|waiting| waiting.until.is_some())
+    }
+
     /// What waits of this unit and is not beyond doubt will not be used; says how much that was.
     pub(super) fn doubt(&mut self, unit: u8) -> usize {
         let queue = self.0.get_mut(&unit).into_iter().flatten();
         queue
             .filter_map(|waiting| {
                 waiting.until.take()?;
-                waiting.exchange.outcome = Err(Unused::Doubtful);
+                waiting.exchange.outcome = Err(Unused::Doubtful(Doubt::LateMeanwhile));
                 Some(())
             })
             .count()

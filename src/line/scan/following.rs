@@ -11,10 +11,11 @@ use tokio::io::AsyncReadExt as _;
 
 use super::super::bus::PortLost;
 use super::super::clock::Clock;
+use super::super::listen::arrival::Arrivals;
 use super::super::listen::cutter::{Cut, Cutter};
-use super::super::listen::follower::{Counted, Exchange, FollowTiming, Follower};
+use super::super::listen::exchange::Exchange;
+use super::super::listen::follower::{Counted, FollowTiming, Follower};
 use super::super::listen::master::PollKey;
-use super::super::moment::Between;
 use super::super::port::{self, Connection};
 use super::super::quiet::QuietGap;
 use super::listening::listen;
@@ -98,7 +99,7 @@ async fn draw_up(
     let mut observations: BTreeMap<PollKey, Vec<Observation>> = BTreeMap::new();
     let mut buffer = [0; READ_AT_ONCE];
     let ends = clock.now().after(length);
-    let mut known_empty = clock.now();
+    let mut arrivals = Arrivals::new(clock.now());
     while clock.now() < ends {
         let wait = quiet_gap.current().max(UNHURRIED).min(ends.since(clock.now()));
         let asked = clock.now();
@@ -108,20 +109,17 @@ async fn draw_up(
                 if bytes.is_empty() {
                     return Err(std::io::Error::from(std::io::ErrorKind::UnexpectedEof).into());
                 }
-                let latest = clock.now();
-                let on_wire = wire.characters(bytes.len() as u64);
-                let earliest = known_empty.max(latest.before(quiet_gap.current() + on_wire));
-                known_empty = asked;
-                cutter.hear(bytes, Between { earliest, latest })
+                let all = bytes.len() < READ_AT_ONCE;
+                cutter.hear(bytes, arrivals.read(asked, clock.now(), all, quiet_gap.held()))
             }
             Err(_elapsed) => {
                 tell(Progress::Listening(line.framing));
-                known_empty = asked;
+                arrivals.nothing(asked);
                 cutter.quiet()
             }
         };
         let mut exchanges: Vec<Exchange> = cuts.into_iter().flat_map(|cut: Cut| follower.take(cut)).collect();
-        exchanges.extend(follower.on_time(clock.now()));
+        exchanges.extend(follower.on_time(clock.now().before(quiet_gap.held())));
         for Exchange { unit, request, outcome } in exchanges {
             let Ok(values) = outcome else { continue };
             quiet_gap.learn(values.characters, values.largest_gap);

@@ -4,7 +4,8 @@ use std::time::Duration;
 
 use tallywell::line::checksum::{is_sound, sealed};
 use tallywell::line::listen::cutter::{Cut, Cutter, Frame, Role};
-use tallywell::line::listen::follower::{Exchange, FollowTiming, Follower};
+use tallywell::line::listen::exchange::Exchange;
+use tallywell::line::listen::follower::{FollowTiming, Follower};
 use tallywell::line::moment::{Between, Moment};
 use tallywell_witness::declared::Table;
 
