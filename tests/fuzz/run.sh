@@ -1,8 +1,8 @@
 #!/usr/bin/env bash
 # Coverage-guided fuzzing on the stable toolchain: the compiler's own coverage pass feeds libFuzzer.
 #   tests/fuzz/run.sh TARGET [RUNS] [libFuzzer's options]     one of cutter frames maps sites readings stored; 10000000 runs
-# What crashes it lies in target/fuzz/crashes, what it found new in target/fuzz/corpus. To keep the least of that which
-# reaches everything that was reached:   tests/fuzz/run.sh keep TARGET
+# What crashes it lies in target/fuzz/crashes, what it found new in target/fuzz/corpus. To keep few of them that together
+# reach every edge that was reached:   tests/fuzz/run.sh keep TARGET
 #
 # Inputs have at most 512 bytes: two of the longest frames, or a file with something of everything in it. What is longer
 # repeats itself; -max_len=4096 tries that too.
@@ -25,10 +25,14 @@ if [ "${1:-}" = keep ]; then
     build "$target"
     rm -rf target/fuzz/least
     mkdir -p target/fuzz/least
-    "target/fuzz/build/fuzz/$target" -merge=1 -max_len=$longest target/fuzz/least \
+    "target/fuzz/build/fuzz/$target" -set_cover_merge=1 -use_counters=0 -max_len=$longest target/fuzz/least \
         "tests/fuzz/corpus/$target" "target/fuzz/corpus/$target"
-    rm -f "tests/fuzz/corpus/$target"/*
-    cp target/fuzz/least/* "tests/fuzz/corpus/$target/"
+    # What people wrote, to begin from, has a name; what the fuzzer found is named by its hash.
+    find "tests/fuzz/corpus/$target" -regextype egrep -regex '.*/[0-9a-f]{12}' -delete
+    for found in target/fuzz/least/*; do
+        name=$(basename "$found")
+        cp "$found" "tests/fuzz/corpus/$target/${name:0:12}"
+    done
     exit
 fi
 target=${1:?which target: cutter frames maps sites readings stored}

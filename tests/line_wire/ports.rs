@@ -6,6 +6,7 @@ use tallywell::line::clock::Clock;
 use tallywell::line::event::{LineEvent, event_queue};
 use tallywell::line::request::{Answer, Diagnostic, ReadRequest, UnitAddress};
 use tallywell::line::thread::LineThread;
+use tallywell_sim::fault::{Fault, FaultKind};
 use tallywell_sim::frame::Request;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::wire::{Adapter, Wire};
@@ -42,6 +43,33 @@ fn a_port_that_is_unplugged_comes_back_by_its_name() {
     }
     let seen = running.stop();
     assert!(seen.wrong.is_empty(), "{:?}", seen.wrong);
+}
+
+/// Amid a request, a reply, a silence, a time-out, a rest, and while the port is just being opened again.
+#[test]
+fn a_port_may_be_pulled_out_at_any_moment() {
+    let late = FaultKind::Late(Duration::from_millis(160)..Duration::from_millis(350));
+    let faults = [FaultKind::Lost, late, FaultKind::Short].map(|kind| Fault::always(kind, 0.15)).to_vec();
+    let bench = Bench::new(true, QUICK, vec![unit(1, faults), unit(2, Vec::new())]);
+    let tasks = [1, 2].map(|address| task(address, Duration::from_millis(20))).to_vec();
+    let mut running = bench.start(bench.line(EarlyReplies::Refuse), tasks);
+    assert!(running.watch(LONGEST, |seen| seen.all_readings() >= 10));
+    let opened = |event: &LineEvent| matches!(event, LineEvent::PortOpened { .. });
+    for round in 0..24_u64 {
+        // From the middle of a frame to beyond what the line waits before it asks on a port just opened.
+        std::thread::sleep(Duration::from_micros(round * round * 1_009));
+        bench.rig.unplug();
+        let lost = |event: &LineEvent| matches!(event, LineEvent::PortLost { .. });
+        let before = count(&running.seen.events, lost);
+        assert!(running.watch(LONGEST, |seen| count(&seen.events, lost) > before), "round {round}: a loss is told");
+        let times = count(&running.seen.events, opened);
+        bench.rig.replug();
+        assert!(running.watch(LONGEST, |seen| count(&seen.events, opened) > times), "round {round}: it comes back");
+    }
+    let before = running.seen.all_readings();
+    assert!(running.watch(LONGEST, |seen| seen.all_readings() >= before + 10), "and is polled as before");
+    let seen = running.stop();
+    assert!(seen.wrong.is_empty(), "{:?}", &seen.wrong[..seen.wrong.len().min(5)]);
 }
 
 #[test]
