@@ -212,8 +212,7 @@ impl Follower {
     /// A broken reply of a unit that was not asked last is late, too.
     fn heed_broken_reply(&mut self, bytes: &[u8], times: &Times) {
         let [unit, function, ..] = *bytes else { return };
-        let was_asked = self.open.as_ref().is_some_and(|open| open.frame.unit() == unit);
-        if !was_asked && self.unsettled.holds(unit, function & !EXCEPTION_BIT) {
+        if self.last_unit != Some(unit) && self.unsettled.holds(unit, function & !EXCEPTION_BIT) {
             self.was_late(unit, times.began);
         }
     }

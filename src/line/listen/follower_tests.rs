@@ -170,6 +170,20 @@ fn a_late_reply_is_not_taken_for_the_next_one() {
 }
 
 #[test]
+fn a_broken_reply_to_a_request_that_was_heard_wrong_makes_no_unit_late() {
+    let mut bench = Bench::new();
+    for round in 0..40 {
+        bench.say(30, &ask(5, round % 4)).say(5, &answer(5, 100 + round % 4));
+    }
+    let (mut request, mut reply) = (ask(5, 0), answer(5, 100));
+    request[5] ^= 0x10;
+    reply[4] ^= 0x10;
+    bench.say(30, &request).say(5, &reply).say(300, &ask(5, 1)).say(5, &answer(5, 101));
+    bench.say(300, &ask(6, 0)).say(5, &answer(6, 0)).say(1_000, &ask(6, 0));
+    assert!(bench.told().ends_with(&[(6, 0, Ok(vec![0])), (5, 1, Ok(vec![101]))]));
+}
+
+#[test]
 fn two_masters_are_noticed_because_one_does_not_wait_for_the_others_replies() {
     let mut bench = Bench::new();
     for round in 0..10 {
