@@ -5,7 +5,8 @@
 //! With `--network`, ordinary troubles are put on flows that nobody here made up instead: three pipes of a network solver's
 //! examples (EPANET 2.2), each for as long as a case lasts.
 //!
-//! Seeds below 1,000,000 are for tuning; the figures that are reported come from the default seed, above it.
+//! Seeds below 1,000,000 are for tuning, and those from 1,000,000 to 3,999,999 have been looked at; the figures that are
+//! reported come from the default seed, above them.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -36,7 +37,7 @@ impl Asked {
     fn from_arguments() -> Self {
         let mut asked = Self {
             cases: 20,
-            seed: 1_000_000,
+            seed: 4_000_000,
             only: None,
             near: true,
             network: false,

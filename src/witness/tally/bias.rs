@@ -59,6 +59,9 @@ pub struct BiasPoint {
     pub second: f64,
     /// Litres by which rounding and instants can falsify `second - first`.
     pub rounding: f64,
+    /// What sampling alone makes of `second - first` since any fixed beginning, in squared litres, one variance.
+    #[serde(default)]
+    pub noise: f64,
     /// Litres that the integrals of flows can be wrong by since the last point, where a flow jumped in between.
     pub jump: f64,
     /// Flows by the witnesses that show one, L/s: their net change times the lag bounds what lag does.
@@ -278,7 +281,8 @@ impl BiasTest {
         let first = point.first - begin.first;
         let second = point.second - begin.second;
         let let_pass = self.rules.let_pass(first / seconds);
-        let block = Block { first, second, seconds, let_pass, allowance, change: change[1] };
+        let noise = (point.noise - begin.noise).max(0.0).sqrt() / seconds;
+        let block = Block { first, second, seconds, let_pass, allowance, noise, change: change[1] };
         let seen = block.bias().abs();
         if allowance > ALLOWANCE_SHARE * let_pass.max(seen) {
             return None;
@@ -356,10 +360,10 @@ impl BiasTest {
     fn judge(&mut self, block: &Block, began: Moment, ended: Moment) -> Option<BiasChange> {
         self.judged.add(block);
         let bias = block.bias();
-        let band = self.band(block);
+        let band = self.band(block.first / block.seconds);
         let length = block.seconds / self.rules.shortest_block_s;
         self.spreads[band].learn(bias, block.let_pass, length);
-        let spread = self.spreads[band].of(block.let_pass, length);
+        let spread = self.spreads[band].of(block.let_pass, length).max(block.noise);
         if let Some(mut open) = self.open {
             open.sums.add(block);
             let told = self.enlarge(&mut open, ended);
@@ -404,9 +408,9 @@ impl BiasTest {
         if quiet_s > SAME_TROUBLE_S { 0.0 } else { quiet_s.max(last.longest_quiet_s) }
     }
 
-    /// The band of flows that a block belongs to.
-    fn band(&self, block: &Block) -> usize {
-        let share = block.first / block.seconds / self.rules.span.max(f64::MIN_POSITIVE);
+    /// The band that a flow belongs to.
+    fn band(&self, flow: f64) -> usize {
+        let share = flow / self.rules.span.max(f64::MIN_POSITIVE);
         FLOW_BANDS.iter().filter(|edge| share > **edge).count()
     }
 
@@ -442,6 +446,10 @@ impl BiasTest {
             ..Sums::default()
         };
         self.start_open(kind, began, now, sums);
+        let band = (kind == self.rules.kind).then(|| self.band(flows[0]));
+        if let Some(open) = &mut self.open {
+            open.band = band;
+        }
         true
     }
 

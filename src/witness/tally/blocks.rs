@@ -50,6 +50,8 @@ pub(super) struct Block {
     pub(super) seconds: f64,
     pub(super) let_pass: f64,
     pub(super) allowance: f64,
+    /// The standard deviation of the bias that sampling alone makes, L/s.
+    pub(super) noise: f64,
     /// How far the second witness's flow moved from the beginning to the end.
     pub(super) change: f64,
 }

@@ -91,6 +91,7 @@ impl MeterTallies {
             }
         }
         self.push_state(facts, seen, changes);
+        self.push_backwards(facts, seen, gap, changes);
         self.push_absurd(facts, seen, changes);
         let moment = seen.moment;
         if let Some(pair) = self.pairs[FLOW_LOOP].as_mut()
@@ -195,6 +196,18 @@ impl MeterTallies {
                 }
             }
             None => {}
+        }
+    }
+
+    /// A current that shows reverse flow as forward.
+    fn push_backwards(&mut self, facts: &MeterFacts, seen: &Seen, gap_s: f64, changes: &mut Vec<Change>) {
+        let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else { return };
+        let (Some(flow), Some(by_loop)) = (seen.flow, seen.loop_flow) else { return };
+        let let_pass = pair.test.rules.let_pass(flow);
+        if let Some(since) = self.backwards.push(seen.moment, flow, by_loop, let_pass, gap_s)
+            && pair.test.contradict(pair.test.rules.kind, since, seen.moment, [flow, by_loop])
+        {
+            tell_bias(facts, pair, Some(BiasChange::Opened), changes);
         }
     }
 

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::backwards::BackwardsWatch;
 use super::count_tally::CountTally;
 use super::counter::Advance;
 use super::current_state::StateWatch;
@@ -34,6 +35,8 @@ pub struct MeterTallies {
     pub(super) counts: [Option<CountTally>; 2],
     pub(super) pairs: [Option<PairTally>; 4],
     pub(super) watch: StateWatch,
+    #[serde(default)]
+    pub(super) backwards: BackwardsWatch,
     pub(super) current: Option<CurrentState>,
     pub(super) span: Option<f64>,
     pub(super) largest_flow: f64,
@@ -103,6 +106,7 @@ impl MeterTallies {
                 pair(Between::LoopReceiverFlow, DisagreementKind::Bias),
             ],
             watch: StateWatch::default(),
+            backwards: BackwardsWatch::default(),
             current: None,
             span: meter.current_loop.as_ref().map(|declared| declared.span().0.abs()),
             largest_flow: 0.0,
@@ -161,6 +165,7 @@ impl MeterTallies {
                 tally.interrupt();
             }
             self.watch.interrupt();
+            self.backwards.interrupt();
         }
         self.maintenance = maintenance;
     }

@@ -16,6 +16,7 @@
 //! - `gain`: what the counts gained from reading to reading, for whoever adds up volumes.
 
 mod around;
+mod backwards;
 mod band;
 mod bias;
 mod blocks;

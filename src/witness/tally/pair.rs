@@ -46,6 +46,9 @@ pub struct PairTally {
     /// What the witness that counts said last, in litres.
     #[serde(default)]
     counted: Option<f64>,
+    /// What sampling alone makes of the integrals' difference, in squared litres.
+    #[serde(default)]
+    noise: f64,
     /// The largest jump since the test was told last, in litres.
     jump: f64,
 }
@@ -54,7 +57,7 @@ impl PairTally {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(rules: BiasRules) -> Self {
-        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, jump: 0.0 }
+        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, noise: 0.0, jump: 0.0 }
     }
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
@@ -73,6 +76,7 @@ impl PairTally {
             first: first.volume(self.integrals[0]),
             second: second.volume(self.integrals[1]),
             rounding,
+            noise: self.noise,
             jump: std::mem::take(&mut self.jump),
             levels,
         };
@@ -94,6 +98,10 @@ impl PairTally {
                 let change = (first - before[0]).abs().max((second - before[1]).abs());
                 if change > JUMP_SHARE * self.test.rules.span {
                     self.jump = self.jump.max(0.5 * change * elapsed);
+                } else {
+                    // Half of the squared steps of what scatters from reading to reading is its variance, whatever its mean.
+                    let step = ((second - first) - (before[1] - before[0])) * elapsed;
+                    self.noise += 0.5 * step * step;
                 }
             }
         }
