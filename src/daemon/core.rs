@@ -282,6 +282,10 @@ impl Core {
                 tracing::info!("line {line}: {device} answers again");
                 state.silent.retain(|silent| silent != device);
             }
+            LineEvent::PeriodsMissed { device, periods } => {
+                let plural = if *periods == 1 { "" } else { "s" };
+                tracing::debug!("line {line}: {device}: {periods} period{plural} went by before its turn");
+            }
             LineEvent::RequestSplit { device, request, pieces } => tracing::info!(
                 "line {line}: {device} refuses {} registers from {} in one; they are asked for in {pieces} requests",
                 request.count,

@@ -77,6 +77,14 @@ pub enum LineEvent {
         /// How many requests replace it.
         pieces: usize,
     },
+    /// Periods of a device went by before its turn came: the line was taken up by what failed before, or this machine by
+    /// something else.
+    PeriodsMissed {
+        /// The device's name.
+        device: String,
+        /// How many.
+        periods: u64,
+    },
     /// The port was opened, for the first time or again.
     PortOpened {
         /// What was found out about its adapter.

@@ -477,6 +477,10 @@ impl Poller {
         if let (Some(lateness), Some(timing)) = (ask.lateness, self.timing.devices.get_mut(&device)) {
             timing.lateness.record(lateness);
         }
+        // Periods of a unit that rests went by with its silence, which was told.
+        if ask.skipped > 0 && !ask.on_trial {
+            self.tell(LineEvent::PeriodsMissed { device: device.clone(), periods: ask.skipped });
+        }
         let now = asked.ended;
         match asked.outcome {
             Ok((answer, times)) => {

@@ -165,6 +165,16 @@ fn queue(draft: &mut Draft) {
     let run = surge.max(30.0);
     let rest = run.max(120.0);
     draft.plan.turbulence.relative = draft.plan.turbulence.relative.min(0.01);
+    // The register was made for the flow that was drafted before: it has to hold this one.
+    let flow = &mut draft.plan.sound.bus.flow;
+    let most = match flow.format {
+        Format::U16 => 65_535.0,
+        Format::I16 => 32_767.0,
+        _ => f64::INFINITY,
+    };
+    while most * flow.step() < 1.5 * running {
+        flow.scale *= 10.0;
+    }
     draft.plan.profile = Profile::Table {
         points: vec![
             (0.0, 0.0),

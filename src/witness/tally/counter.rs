@@ -199,7 +199,12 @@ impl Counter {
         if self.is_plausible(change, elapsed_ms) {
             return change;
         }
-        let share = if self.fastest.is_some() { 0.25 } else { 0.01 };
+        // In a long silence a counter may go far round; in a short one it was rather restarted.
+        let share = match self.fastest {
+            Some(rate) if rate * elapsed_seconds(elapsed_ms) >= 0.25 * modulus => 1.0,
+            Some(_) => 0.25,
+            None => 0.01,
+        };
         let most = self.largest_change(elapsed_ms).min(share * modulus);
         if change < 0.0 && change + modulus >= 0.0 && change + modulus <= most {
             change + modulus
@@ -315,6 +320,16 @@ mod tests {
         ] {
             let (told, position) = told(value_type, wraps_at, &[from, to]);
             assert_eq!((told[1], position), (Advance::Moved(by), by), "{value_type:?} {wraps_at:?}");
+        }
+    }
+
+    #[test]
+    fn in_a_long_silence_it_may_go_far_round() {
+        let entry = Entry { value_type: ValueType::U16, ..specimen::meter().pulses.unwrap().entry };
+        for (silence_ms, moved) in [(3_600_000, Advance::Moved(25_536.0)), (60_000, Advance::Suspect)] {
+            let mut counter = Counter::new(&entry, Some(10.0), false);
+            assert_eq!(counter.push(60_000.0, 0), Advance::First);
+            assert_eq!(counter.push(20_000.0, silence_ms), moved, "{silence_ms} ms");
         }
     }
 
