@@ -4,7 +4,7 @@
 //!
 //! 1. A reply belongs to the request directly before it, of the same unit, function and length. With more than a glitch
 //!    between them another request may have been lost there.
-//! 2. A request that got no reply may still get one within the line's declared worst latency ([`AllUnsettled`] has those). A
+//! 2. A request that got no reply may still get one within the line's declared worst latency (`unsettled` has those). A
 //!    reply that fits one of them as well is certain where all ask for the same registers: its time is then uncertain back
 //!    to the first question. Where they ask for others it is used only if it came neither later nor sooner than this unit
 //!    usually answers, if nothing but the master's next request followed it, and if until the worst latency had passed
