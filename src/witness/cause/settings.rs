@@ -1,5 +1,6 @@
 //! What the meter says of its own settings, where its registers tell them: a cause that needs a turned setting is likelier
-//! where that very value was read, and unlikely where the setting is what the receiver takes it to be.
+//! where that very value was read. A setting that is as declared speaks against nothing: settings are read now and then, and
+//! it may have been turned since.
 
 use crate::audit;
 use crate::declared::{Meter, Setting};
@@ -7,10 +8,8 @@ use crate::declared::{Meter, Setting};
 use super::candidate::Candidate;
 use super::code::Code;
 
-/// What a setting that was read weighs, in nats, for a cause that it makes...
+/// What a setting that was read weighs, in nats, for a cause that it makes.
 const SPEAKS_FOR: f64 = 9.0;
-/// ...and against one that it rules out: a register may hold what the output does not do yet.
-const SPEAKS_AGAINST: f64 = 9.0;
 /// An implied value is that of the setting if it differs by no more than this share; limits and cut-offs by more.
 const IS_THE_SETTING: f64 = 0.01;
 const IS_ABOUT_THE_SETTING: f64 = 0.25;
@@ -41,12 +40,8 @@ impl KnownSettings {
         let (Some(read), Some(value)) = (self.get(setting), value) else { return (0.0, None) };
         let declared = audit::declared(meter, setting);
         let (name, unit) = named(setting);
-        if declared.is_some_and(|declared| audit::is_same(declared, read)) {
-            let rules_out = matches!(cause.code, Code::PulseWeight | Code::LoopSpan);
-            let text = format!("against it: the meter's own setting is {read} {unit} for {name}, as declared");
-            return if rules_out { (-SPEAKS_AGAINST, Some(text)) } else { (0.0, None) };
-        }
-        if (value / read - 1.0).abs() > within {
+        let is_declared = declared.is_some_and(|declared| audit::is_same(declared, read));
+        if is_declared || (value / read - 1.0).abs() > within {
             return (0.0, None);
         }
         let declared = declared.map_or_else(String::new, |declared| format!("; {declared} {unit} is declared"));
@@ -93,14 +88,12 @@ mod tests {
     }
 
     #[test]
-    fn a_setting_that_was_read_speaks_for_what_it_makes_and_against_what_it_rules_out() {
+    fn a_setting_that_was_read_speaks_for_what_it_makes() {
         let (unknown, _) = weight_after(None);
         let (turned, said) = weight_after(Some(12.5));
         assert!(turned > unknown, "{turned}, {unknown} without");
         assert!(said.contains("own setting is 12.5 L for one pulse; 25 L is declared"), "{said}");
-        let (as_declared, said) = weight_after(Some(25.0));
-        assert!(as_declared < unknown, "{as_declared}, {unknown} without");
-        assert!(said.contains("against it: the meter's own setting is 25 L"), "{said}");
+        assert_eq!(weight_after(Some(25.0)), weight_after(None), "it may have been turned since");
         assert_eq!(weight_after(Some(50.0)), weight_after(None), "a setting of another volume says nothing");
     }
 }
