@@ -1,7 +1,8 @@
 //! Whether the clock on the wall was set while the daemon ran.
 //!
 //! Nothing is judged by that clock, but people read times by it. What was stored before and after a jump can only be put
-//! in one order by the clock that never jumps, so a jump is said in the log, is an event of every meter with its notice, and the store begins a new run with it.
+//! in one order by the clock that never jumps, so a jump is said in the log, is an event of every meter with its notice, and
+//! the store begins a new run with it.
 
 use tallywell_witness::tally::{Event, EventKind, Moment};
 use tallywell_witness::units::{SteadyMillis, WallMillis};

@@ -106,11 +106,12 @@ pub struct MeterFacts {
 }
 
 impl MeterFacts {
-    /// The lowest flow that the register can show, L/s, where its type has no sign: a flow backwards is shown as that.
+    /// Whether this flow in L/s is the least that the register can show, for its type has no sign: it may flow backwards.
     #[must_use]
-    pub fn lowest_flow_shown_l_s(&self) -> Option<f64> {
-        let entry = &self.flow.as_ref()?.entry;
-        let has_no_sign = matches!(entry.value_type, ValueType::U16 | ValueType::U32 | ValueType::U64);
-        (has_no_sign && entry.scale > 0.0).then_some(entry.offset * entry.unit.to_base)
+    pub fn may_hide_reverse(&self, flow_l_s: f64) -> bool {
+        self.flow.as_ref().is_some_and(|WitnessFacts { entry, .. }| {
+            let has_no_sign = matches!(entry.value_type, ValueType::U16 | ValueType::U32 | ValueType::U64);
+            has_no_sign && entry.scale > 0.0 && flow_l_s <= entry.offset * entry.unit.to_base
+        })
     }
 }

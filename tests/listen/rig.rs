@@ -171,7 +171,7 @@ impl Seen {
                     self.say(&device, request, Err(format!("fault {}", fault.kind().code())));
                 }
                 LineEvent::Doubtful { device, request, doubt } => {
-                    self.say(&device, request, Err(format!("doubt {doubt}")));
+                    self.say(&device, request, Err(format!("doubt {}", doubt.code())));
                 }
                 LineEvent::Timing { timing, .. } => self.timing.merge(&timing),
                 LineEvent::Dropped { readings, .. } => assert_eq!(readings, 0, "the test keeps up with the line"),

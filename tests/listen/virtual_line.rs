@@ -350,7 +350,7 @@ fn said(Exchange { unit, request, outcome }: &Exchange) -> Said {
     let outcome = match outcome {
         Ok(values) => Ok(values.sampled_at),
         Err(Unused::Fault(fault)) => Err(format!("fault {}", fault.kind().code())),
-        Err(Unused::Doubtful(doubt)) => Err(format!("doubt {doubt}")),
+        Err(Unused::Doubtful(doubt)) => Err(format!("doubt {}", doubt.code())),
     };
     Said { unit: *unit, request: *request, outcome }
 }

@@ -80,6 +80,16 @@ impl Doubt {
 
 impl fmt::Display for Doubt {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        out.write_str(self.code())
+        out.write_str(match self {
+            Self::NoiseBetween => "noise stood between them that may have hidden another request",
+            Self::TooLate => "it came later than the worst latency",
+            Self::SlowAfterAnother => "it was slow, and another request before it is not answered yet",
+            Self::SoonAfterAnother => "it was too soon, and another request before it is not answered yet",
+            Self::UnitWasLate => {
+                "another request before it is not answered yet, and the device answered late not long ago"
+            }
+            Self::LateMeanwhile => "the device answered late before this was beyond doubt",
+            Self::NotWentOn => "something else than the master's next request followed it",
+        })
     }
 }

@@ -26,39 +26,29 @@ impl KnownSettings {
     /// What the settings add to the weight of a cause, in nats, and in words.
     pub fn weigh(&self, meter: &Meter, cause: &Candidate) -> (f64, Option<String>) {
         let implied = &cause.parameters;
-        let (setting, value, within) = match cause.code {
-            Code::PulseWeight => (Setting::PulseVolume, implied.implied_pulse_volume_l, IS_THE_SETTING),
-            Code::LoopSpan => (Setting::FullScale, implied.implied_full_scale_l_s, IS_THE_SETTING),
-            Code::LowFlowCutoff => (Setting::LowFlowCutoff, implied.cutoff_l_s, IS_ABOUT_THE_SETTING),
+        let (setting, value, within, name, unit) = match cause.code {
+            Code::PulseWeight => {
+                (Setting::PulseVolume, implied.implied_pulse_volume_l, IS_THE_SETTING, "one pulse", "L")
+            }
+            Code::LoopSpan => (Setting::FullScale, implied.implied_full_scale_l_s, IS_THE_SETTING, "20 mA", "L/s"),
+            Code::LowFlowCutoff => {
+                (Setting::LowFlowCutoff, implied.cutoff_l_s, IS_ABOUT_THE_SETTING, "the low-flow cut-off", "L/s")
+            }
             Code::PulseRateLimit => {
                 // Half of each period is pause, if the pause is as long as the pulse.
                 let width_s = implied.rate_limit_hz.map(|hertz| 0.5 / hertz);
-                (Setting::PulseOnTime, width_s, IS_ABOUT_THE_SETTING)
+                (Setting::PulseOnTime, width_s, IS_ABOUT_THE_SETTING, "the pulse's width", "s")
             }
             _ => return (0.0, None),
         };
         let (Some(read), Some(value)) = (self.get(setting), value) else { return (0.0, None) };
         let declared = audit::declared(meter, setting);
-        let (name, unit) = named(setting);
         let is_declared = declared.is_some_and(|declared| audit::is_same(declared, read));
         if is_declared || (value / read - 1.0).abs() > within {
             return (0.0, None);
         }
         let declared = declared.map_or_else(String::new, |declared| format!("; {declared} {unit} is declared"));
         (SPEAKS_FOR, Some(format!("the meter's own setting is {read} {unit} for {name}{declared}")))
-    }
-}
-
-const fn named(setting: Setting) -> (&'static str, &'static str) {
-    match setting {
-        Setting::FullScale => ("20 mA", "L/s"),
-        Setting::PulseVolume => ("one pulse", "L"),
-        Setting::PulseOnTime => ("the pulse's width", "s"),
-        Setting::LowFlowCutoff => ("the low-flow cut-off", "L/s"),
-        Setting::Bore => ("the bore", "mm"),
-        Setting::SensorFactor => ("the sensor's factor", ""),
-        Setting::Zero => ("the zero trim", "L/s"),
-        Setting::Damping => ("damping", "s"),
     }
 }
 

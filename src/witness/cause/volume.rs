@@ -111,8 +111,7 @@ impl VolumeSeries {
             first_flow = block.flow_last;
             seen += total - last - step.flow;
             // A register without a sign shows no flow while it goes backwards.
-            let is_lowest = gathered.facts.lowest_flow_shown_l_s().is_some_and(|lowest| step.high <= lowest);
-            let broken = step.broken || (is_lowest && total < last);
+            let broken = step.broken || (total < last && gathered.facts.may_hide_reverse(step.high));
             // What passed while nobody looked is no share of anything.
             let unseen = step.wander > (UNSEEN * step.flow.abs().max((total - last).abs())).powi(2);
             let told = !broken && (!unseen || step.seconds <= LONG_UNSEEN);

@@ -60,7 +60,6 @@ pub struct BiasPoint {
     /// Litres by which rounding and instants can falsify `second - first`.
     pub rounding: f64,
     /// What sampling alone makes of `second - first` since any fixed beginning, in squared litres, one variance.
-    #[serde(default)]
     pub noise: f64,
     /// Litres that the integrals of flows can be wrong by since the last point, where a flow jumped in between.
     pub jump: f64,

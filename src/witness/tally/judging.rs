@@ -119,11 +119,8 @@ impl MeterTallies {
             };
             let rounding = high - low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
             // A register without a sign shows no flow while it goes backwards.
-            let is_unseen = facts
-                .lowest_flow_shown_l_s()
-                .is_some_and(|lowest| seen.total.is_some_and(|total| pair.fell(total)) && flow <= lowest);
             match seen.total {
-                Some(_) if is_unseen => pair.pause(),
+                Some(total) if pair.fell(total) && facts.may_hide_reverse(flow) => pair.pause(),
                 Some(total) => {
                     let change = pair.push(moment, [Measure::Volume(total), Measure::Flow(flow)], rounding, gap);
                     tell_bias(facts, pair, change, changes);
@@ -171,8 +168,7 @@ impl MeterTallies {
         let (Some(declared), Some(current_ma)) = (facts.meter.current_loop.as_ref(), seen.current_ma) else { return };
         let by_loop = declared.flow_of(Milliamperes(current_ma)).0;
         // What a register without a sign shows of a flow backwards is no more than that: the current may know better.
-        let shown = |flow: f64| facts.lowest_flow_shown_l_s().is_some_and(|lowest| flow <= lowest);
-        let flow = seen.flow.map(|flow| if shown(flow) { flow.min(by_loop) } else { flow });
+        let flow = seen.flow.map(|flow| if facts.may_hide_reverse(flow) { flow.min(by_loop) } else { flow });
         let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else {
             self.current = Some(CurrentState::with_saturation(current_ma, declared));
             return;
@@ -325,8 +321,7 @@ fn facts_litres(facts: &MeterFacts, witness: Witness) -> f64 {
 fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, pair: &PairTally) -> bool {
     let lowest = facts.meter.current_loop.as_ref().map_or(0.0, |declared| declared.at_4_ma.0);
     let let_pass = pair.test.rules.let_pass(flow);
-    let is_unseen = facts.lowest_flow_shown_l_s().is_some_and(|shown| flow <= shown && loop_flow < shown - let_pass);
-    is_unseen || (flow < lowest && loop_flow <= lowest + let_pass)
+    (facts.may_hide_reverse(flow) && loop_flow < flow - let_pass) || (flow < lowest && loop_flow <= lowest + let_pass)
 }
 
 /// Both counts in one reading; the instants are those of its row, of the register and of the counter.

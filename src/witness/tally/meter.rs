@@ -35,7 +35,6 @@ pub struct MeterTallies {
     pub(super) counts: [Option<CountTally>; 2],
     pub(super) pairs: [Option<PairTally>; 4],
     pub(super) watch: StateWatch,
-    #[serde(default)]
     pub(super) backwards: BackwardsWatch,
     pub(super) current: Option<CurrentState>,
     pub(super) span: Option<f64>,

@@ -44,10 +44,8 @@ pub struct PairTally {
     last: Option<(Moment, [f64; 2])>,
     integrals: [f64; 2],
     /// What the witness that counts said last, in litres.
-    #[serde(default)]
     counted: Option<f64>,
     /// What sampling alone makes of the integrals' difference, in squared litres.
-    #[serde(default)]
     noise: f64,
     /// The largest jump since the test was told last, in litres.
     jump: f64,

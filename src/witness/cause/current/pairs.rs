@@ -228,11 +228,8 @@ pub(super) fn pairs(gathered: &Gathered, scale: &Scale, lag: Lag, flow_scale: Fl
 /// The register has no sign and shows the least it can, and the current is below that: it may well flow backwards.
 fn is_backwards_unseen(gathered: &Gathered, scale: &Scale, block: &Block) -> bool {
     let current = block.current_sum / block.current_samples;
-    gathered.facts.lowest_flow_shown_l_s().is_some_and(|lowest| {
-        block.flow_high <= lowest
-            && current < scale.unlimited(lowest, 1.0) - BELOW_IS_BACKWARDS
-            && current > scale.low - BELOW_IS_BACKWARDS
-    })
+    let below = scale.unlimited(block.flow_high, 1.0) - BELOW_IS_BACKWARDS;
+    gathered.facts.may_hide_reverse(block.flow_high) && (scale.low - BELOW_IS_BACKWARDS..below).contains(&current)
 }
 
 /// Scales the variances to what neighbours differ by, beyond what their flows do; says by how much.
