@@ -117,6 +117,7 @@ fn hour() -> LineHour {
         line: "shed".to_owned(),
         began: WallMillis(BEGIN),
         transactions: 5,
+        foreign_requests: 4,
         busy_us: 150_000,
         elapsed_us: 1_000_000,
         master: None,

@@ -74,6 +74,7 @@ pub(super) fn summed(hours: &[LineHour]) -> Vec<Summed> {
             elapsed: Duration::from_micros(hour.elapsed_us),
             busy: Duration::from_micros(hour.busy_us),
             transactions: hour.transactions,
+            foreign_requests: hour.foreign_requests,
             ..LineTiming::default()
         };
         if let Some(kept) = &hour.master {
@@ -170,6 +171,9 @@ fn add_line(text: &mut String, line: &Summed) {
     }
     if let Some(hint) = &report.hint {
         text.push_str(&wrapped(&format!("Note: {hint}")));
+    }
+    if report.foreign_requests > 0 {
+        text.push_str(&wrapped(&master::foreign(&report)));
     }
     if let Some(heard) = &report.master {
         master::add(text, heard, report.hint.is_some());

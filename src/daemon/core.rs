@@ -530,6 +530,7 @@ impl Core {
             line: line.to_owned(),
             began,
             transactions: timing.transactions,
+            foreign_requests: timing.foreign_requests,
             busy_us: microseconds(timing.busy),
             elapsed_us: microseconds(timing.elapsed),
             master: timing.master.as_ref().map(MasterTiming::encode),

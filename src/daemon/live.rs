@@ -110,7 +110,8 @@ fn line(site: &Site, name: &str, known: &Known, timing: &LineTiming) -> LineStat
         busy_s: timing.busy.as_secs_f64(),
         hint: report.hint,
         unread: unread_on(site, name, timing).map(|devices| devices.iter().map(told::unread_line).collect()),
-        two_masters: report.master.as_ref().is_some_and(|master| master.two_masters),
+        foreign_requests: report.foreign_requests,
+        two_masters: report.two_masters,
         devices: report.devices.into_iter().map(device).collect(),
     }
 }

@@ -208,7 +208,10 @@ pub struct LineState {
     /// program polls, or before anything was heard.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unread: Option<Vec<String>>,
-    /// More than one other master polls it.
+    /// Requests that somebody else sent since the daemon began, where this program polls.
+    #[serde(default)]
+    pub foreign_requests: u64,
+    /// More than one master polls it, this program among them where it polls.
     #[serde(default)]
     pub two_masters: bool,
     /// Its devices.

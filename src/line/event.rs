@@ -102,8 +102,8 @@ pub enum LineEvent {
     },
     /// Requests came that are not this program's, on a line that allows one master; told once in an hour.
     AnotherMaster {
-        /// How many since it was told last.
-        requests: usize,
+        /// How many, in the hour that runs.
+        requests: u64,
     },
     /// The figures of a stretch of at most an hour.
     Timing {

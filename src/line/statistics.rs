@@ -23,6 +23,11 @@ const ENCODING: u8 = 1;
 const LUMP: Duration = Duration::from_millis(3);
 /// So many long replies have to be seen before anything is said about the adapter.
 const LUMPS_TO_TELL: u64 = 50;
+/// So many requests of somebody else are no chance any more.
+const REQUESTS_TO_BE_A_MASTER: u64 = 3;
+/// Noise holds a sound request once in 2.8 million bytes (a checksum of 16 bits, 6 functions of 256); a master's own
+/// requests and the replies to them at least once in 263.
+const NOISE_BYTES_A_REQUEST: u64 = 10_000;
 
 /// Times of one kind, in microseconds.
 #[derive(Clone, Debug, PartialEq)]
@@ -214,6 +219,8 @@ pub struct LineTiming {
     pub busy: Duration,
     /// Requests sent.
     pub transactions: u64,
+    /// Requests that somebody else sent, on a line that this program polls.
+    pub foreign_requests: u64,
     /// Its devices by name.
     pub devices: BTreeMap<String, DeviceTiming>,
     /// How another master polls, where the line is listened to.
@@ -227,11 +234,19 @@ impl LineTiming {
         if self.elapsed.is_zero() { 0.0 } else { self.busy.div_duration_f64(self.elapsed) }
     }
 
+    /// Whether somebody else asks on a line that this program polls.
+    #[must_use]
+    pub fn another_master_asks(&self) -> bool {
+        let noise: u64 = self.devices.values().map(|timing| timing.noise_bytes).sum();
+        self.foreign_requests >= REQUESTS_TO_BE_A_MASTER.max(noise / NOISE_BYTES_A_REQUEST)
+    }
+
     /// Adds another stretch of the same line.
     pub fn merge(&mut self, other: &Self) {
         self.elapsed += other.elapsed;
         self.busy += other.busy;
         self.transactions += other.transactions;
+        self.foreign_requests += other.foreign_requests;
         for (name, timing) in &other.devices {
             self.devices.entry(name.clone()).or_default().merge(timing);
         }
@@ -247,6 +262,8 @@ impl LineTiming {
             line: line.to_owned(),
             transactions: self.transactions,
             line_use: (self.line_use() * 1e4).round() / 1e4,
+            foreign_requests: self.foreign_requests,
+            two_masters: self.another_master_asks() || self.master.as_ref().is_some_and(MasterTiming::are_two),
             hint: self.hint(),
             devices: self.devices.iter().map(|(name, timing)| timing.report(name, address_of(name))).collect(),
             master: self.master.as_ref().map(|master| {
@@ -299,6 +316,10 @@ pub struct LineReport {
     pub transactions: u64,
     /// Share of the time in which it was occupied, 0 to 1.
     pub line_use: f64,
+    /// Requests that somebody else sent, on a line that this program polls.
+    pub foreign_requests: u64,
+    /// More than one master asks, this program among them where it polls.
+    pub two_masters: bool,
     /// What the figures say about the adapter.
     pub hint: Option<String>,
     /// Its devices.
@@ -388,6 +409,24 @@ mod tests {
             kept.truncate(bytes.len().min(kept.len() - 1));
             prop_assert_eq!(DeviceTiming::decode(&kept), None);
         }
+    }
+
+    #[test]
+    fn a_master_is_told_from_requests_that_noise_made() {
+        let heard = |foreign_requests, noise| LineTiming {
+            foreign_requests,
+            devices: BTreeMap::from([("bore-1".to_owned(), timing(&[], &[], noise))]),
+            ..LineTiming::default()
+        };
+        let mut hours = heard(2, 526);
+        assert!(!hours.another_master_asks());
+        hours.merge(&heard(1, 263));
+        assert!(hours.another_master_asks());
+        // A day of noise at 19200 baud, and what it holds by chance.
+        let noise = 1_745 * 86_400;
+        assert!(!heard(noise / 2_800_000, noise).another_master_asks());
+        let report = hours.report("shed", |_| None);
+        assert_eq!((report.foreign_requests, report.two_masters), (3, true));
     }
 
     #[test]

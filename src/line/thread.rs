@@ -41,8 +41,6 @@ pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 /// So many failures in a row, and a device is said to be silent.
 const FAILURES_TO_BE_SILENT: u32 = 3;
-/// So many requests of somebody else are no chance any more.
-const REQUESTS_TO_BE_A_MASTER: usize = 3;
 /// Another master is told of so often.
 const MASTER_TOLD_EVERY: Duration = Duration::from_secs(3_600);
 /// Figures are handed over once in an hour of the wall clock.
@@ -210,8 +208,7 @@ struct Poller {
     asked_once: VecDeque<PersonsRequest>,
     silent: BTreeSet<u8>,
     never_quiet: bool,
-    /// Requests of somebody else since that was told last, and when that was.
-    others_requests: usize,
+    /// When it was told last that somebody else asks here.
     master_told: Option<Moment>,
     /// With a gateway that takes requests and answers none.
     patience: Patience,
@@ -244,7 +241,6 @@ impl Poller {
             asked_once: VecDeque::new(),
             silent: BTreeSet::new(),
             never_quiet: false,
-            others_requests: 0,
             master_told: None,
             patience: Patience::default(),
             asks_from: now,
@@ -548,13 +544,12 @@ impl Poller {
             let device = self.device_of(unit);
             self.timing.devices.entry(device).or_default().noise_bytes += strays.noise as u64;
         }
-        self.others_requests += strays.requests;
+        self.timing.foreign_requests += strays.requests as u64;
         let now = self.clock.now();
         let is_due = self.master_told.is_none_or(|told| now.since(told) >= MASTER_TOLD_EVERY);
-        if self.others_requests >= REQUESTS_TO_BE_A_MASTER && is_due {
+        if is_due && self.timing.another_master_asks() {
             self.master_told = Some(now);
-            let requests = std::mem::take(&mut self.others_requests);
-            self.tell(LineEvent::AnotherMaster { requests });
+            self.tell(LineEvent::AnotherMaster { requests: self.timing.foreign_requests });
         }
     }
 

@@ -7,7 +7,7 @@ pub(super) const APPLICATION: i64 = 0x746C_7977;
 
 /// The steps from an empty database to today's layout. A step that was ever released is never edited: changes are new
 /// steps. The layout's number is how many steps a database has taken, its `user_version`.
-const STEPS: [&str; 3] = [
+const STEPS: [&str; 4] = [
     "
     -- Meters keep their number when the site file forgets them: their readings may be asked for.
     CREATE TABLE meter (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
@@ -141,6 +141,10 @@ const STEPS: [&str; 3] = [
     "
     -- How another master polls a line that is only listened to, as the line encodes it.
     ALTER TABLE line_hour ADD COLUMN master BLOB;
+",
+    "
+    -- Requests of somebody else, heard on a line that this program polls.
+    ALTER TABLE line_hour ADD COLUMN foreign_requests INTEGER NOT NULL DEFAULT 0;
 ",
 ];
 

@@ -282,6 +282,7 @@ fn the_hour_that_runs_takes_the_place_of_its_beginning() {
         line: "shed".to_owned(),
         began: WallMillis(began),
         transactions,
+        foreign_requests: transactions + 1,
         busy_us: 10,
         elapsed_us: 60_000_000,
         master: (transactions == 7).then(|| vec![1, 2]),

@@ -17,6 +17,8 @@ pub struct LineHour {
     pub began: WallMillis,
     /// Requests sent.
     pub transactions: u64,
+    /// Requests that somebody else sent, where this program polls.
+    pub foreign_requests: u64,
     /// Time for which the line was busy.
     pub busy_us: u64,
     /// Time that passed.
@@ -41,13 +43,23 @@ pub struct DeviceHour {
 pub(super) fn put_line_hour(to: &Connection, it: &LineHour) -> rusqlite::Result<()> {
     let part: i64 = to
         .prepare_cached(
-            "INSERT INTO line_hour (line, began, transactions, busy_us, elapsed_us, master) VALUES (?, ?, ?, ?, ?, ?)
+            "INSERT INTO line_hour (line, began, transactions, foreign_requests, busy_us, elapsed_us, master)
+             VALUES (?, ?, ?, ?, ?, ?, ?)
              ON CONFLICT (line, began) DO UPDATE SET transactions = excluded.transactions,
-                 busy_us = excluded.busy_us, elapsed_us = excluded.elapsed_us, master = excluded.master
+                 foreign_requests = excluded.foreign_requests, busy_us = excluded.busy_us,
+                 elapsed_us = excluded.elapsed_us, master = excluded.master
              RETURNING id",
         )?
         .query_row(
-            params![it.line, it.began.0, signed(it.transactions), signed(it.busy_us), signed(it.elapsed_us), it.master],
+            params![
+                it.line,
+                it.began.0,
+                signed(it.transactions),
+                signed(it.foreign_requests),
+                signed(it.busy_us),
+                signed(it.elapsed_us),
+                it.master
+            ],
             |row| row.get(0),
         )?;
     for device in &it.devices {
@@ -68,7 +80,7 @@ impl StoreReader {
         let read = || {
             let (from, to) = span.bounds();
             let mut lines = self.connection.prepare_cached(
-                "SELECT id, line, began, transactions, busy_us, elapsed_us, master FROM line_hour
+                "SELECT id, line, began, transactions, busy_us, elapsed_us, master, foreign_requests FROM line_hour
                  WHERE began + elapsed_us / 1000 >= ? AND began < ? ORDER BY line, began",
             )?;
             let mut devices = self.connection.prepare_cached(
@@ -84,6 +96,7 @@ impl StoreReader {
                     line: row.get(1)?,
                     began: WallMillis(row.get(2)?),
                     transactions: row.get::<_, i64>(3)?.unsigned_abs(),
+                    foreign_requests: row.get::<_, i64>(7)?.unsigned_abs(),
                     busy_us: row.get::<_, i64>(4)?.unsigned_abs(),
                     elapsed_us: row.get::<_, i64>(5)?.unsigned_abs(),
                     master: row.get(6)?,

@@ -135,12 +135,14 @@ fn every_fault_of_a_line_has_a_scenario_and_is_counted_under_its_name() {
         assert!(found.reads == 0 || is_understood, "{name}: {} replies were read at a wrong rate", found.reads);
         let lost = expected.get("port_is_lost").is_some_and(|it| it.as_bool().unwrap());
         let another_master = expected.get("another_master").is_some_and(|it| it.as_bool().unwrap());
-        let hint = found.timing.report("line", |_| None).hint;
+        let report = found.timing.report("line", |_| None);
+        let hint = report.hint;
         let hinted = expected.get("hint").and_then(toml::Value::as_str);
         let is_right = must.iter().all(|name| counted.contains(name))
             && (must.contains(NOISE) || must.is_empty() || must.contains(&counted[0]))
             && lost == found.port_is_lost
             && another_master == found.another_master
+            && another_master == report.two_masters
             && hinted.is_none_or(|words| hint.as_ref().is_some_and(|hint| hint.contains(words)));
         if !is_right {
             let Found { port_is_lost, another_master, .. } = found;

@@ -1,9 +1,10 @@
-//! How another master polls a line that is listened to, in words.
+//! What was heard of another master, in words: how it polls a line that is listened to, and that it asks where it must not.
 
 use tallywell_witness::declared::Table;
 
 use super::{millis, shortened, wrapped};
 use crate::line::listen::master::{MasterReport, PollReport};
+use crate::line::statistics::LineReport;
 
 /// What is asked most seldom is left out of the table beyond so many rows.
 const MOST_ROWS: usize = 40;
@@ -26,6 +27,19 @@ pub(super) fn add(text: &mut String, heard: &MasterReport, held_back: bool) {
     text.push_str("Times are in milliseconds; nine of ten periods lie within the jitter.\n");
     for sentence in sentences(heard, held_back) {
         text.push_str(&wrapped(&sentence));
+    }
+}
+
+/// What somebody else asked on a line that this program polls.
+pub(super) fn foreign(report: &LineReport) -> String {
+    let heard = requests(report.foreign_requests);
+    if report.two_masters {
+        format!(
+            "TWO MASTERS: {heard} of somebody else were heard on this line. RTU allows one: stop the other, or set \
+             `mode = \"listen\"` and let it poll."
+        )
+    } else {
+        format!("Heard: {heard} of somebody else, too few to tell from chance.")
     }
 }
 

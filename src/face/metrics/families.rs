@@ -192,6 +192,12 @@ fn logged(meters: &[MeterState]) -> Vec<Family> {
 fn lines(lines: &[LineState]) -> Vec<Family> {
     let mut up = family("tallywell_line_up", Kind::Gauge, None, "1 while the line's port is open.");
     let mut requests = family("tallywell_line_requests", Kind::Counter, None, "Requests sent since the daemon began.");
+    let mut foreign = family(
+        "tallywell_line_foreign_requests",
+        Kind::Counter,
+        None,
+        "Requests that somebody else sent on a line that is polled, since the daemon began.",
+    );
     let mut busy = family(
         "tallywell_line_busy_seconds",
         Kind::Counter,
@@ -202,9 +208,10 @@ fn lines(lines: &[LineState]) -> Vec<Family> {
         let labels = [("line", it.line.as_str())];
         up.put(&labels, f64::from(u8::from(it.port_lost.is_none())));
         requests.put(&labels, it.transactions as f64);
+        foreign.put(&labels, it.foreign_requests as f64);
         busy.put(&labels, it.busy_s);
     }
-    vec![up, requests, busy]
+    vec![up, requests, foreign, busy]
 }
 
 #[expect(clippy::cast_precision_loss, reason = "counts fit a double")]

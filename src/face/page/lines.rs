@@ -53,6 +53,13 @@ fn one(line: &LineState) -> Markup {
             h2 id=(heading) { "Line " (line.line) }
             p { (health(line)) ". " (count(line.transactions)) " requests in " (lasting(line.elapsed_s.round())) ", " (use_of(line)) "." }
             @if let Some(hint) = &line.hint { p class="plainly" { (hint) } }
+            @if line.two_masters && line.foreign_requests > 0 {
+                p {
+                    b class="disagree" { "Another master asks here too" }
+                    ": " (count(line.foreign_requests)) " requests were not of this program. The protocol allows one \
+                     master: stop the other, or listen to it."
+                }
+            }
             @if let Some(unread) = &line.unread {
                 p { "Another master polls this line; it is only listened to." }
                 @if line.two_masters { p { b class="disagree" { "Two masters poll it" } "; the protocol allows one." } }
@@ -109,4 +116,29 @@ fn store_words(store: &StoreState) -> Markup {
 
 fn store(store: &StoreState) -> Markup {
     html! { p { "It is " (store_words(store)) "." } }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// As an older daemon would have told it: what it does not know yet is left out.
+    fn line(more: &str) -> String {
+        let told = r#"{"line":"shed","port_lost":null,"silent_devices":[],"transactions":40,"line_use":0.2,
+            "elapsed_s":10,"busy_s":2,"hint":null,"devices":[]"#;
+        one(&serde_json::from_str(&format!("{told}{more}}}")).unwrap()).into_string()
+    }
+
+    #[test]
+    fn a_second_master_is_named_on_a_line_that_is_polled_and_on_one_that_is_listened_to() {
+        assert!(!line("").contains("master"));
+        assert!(!line(r#","foreign_requests":2"#).contains("master"));
+        let polled = line(r#","foreign_requests":12345,"two_masters":true"#);
+        assert!(
+            polled.contains("Another master asks here too") && polled.contains("12\u{202f}345 requests"),
+            "{polled}"
+        );
+        let listened = line(r#","two_masters":true,"unread":[]"#);
+        assert!(listened.contains("Two masters poll it") && !listened.contains("asks here too"), "{listened}");
+    }
 }

@@ -298,6 +298,7 @@ impl Listener {
             elapsed: self.clock.now().since(self.counted_from.0),
             busy: counted.busy,
             transactions: counted.requests,
+            foreign_requests: 0,
             devices: counted.units.iter().map(|(unit, timing)| (name(*unit), timing.clone())).collect(),
             master: Some(counted.master.clone()),
         }
