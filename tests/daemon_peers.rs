@@ -1,5 +1,6 @@
 //! The daemon against slaves and gateways that no one here wrote: libmodbus (Debian) and pymodbus (PyPI), installed by
-//! `tests/setup.sh`, over serial frames on joined pseudo-terminals, Modbus TCP, and serial frames through a TCP stream.
+//! `tests/setup.sh`, over serial frames on joined pseudo-terminals, Modbus TCP, and serial frames through a TCP stream, which
+//! pymodbus speaks itself and socat carries to either's serial port.
 //! Registers hold what chance gave them; every stored value has to be that, also after the peer was killed and came back.
 
 #![expect(clippy::unwrap_used, reason = "a test that cannot be set up has to fail")]
@@ -15,7 +16,7 @@ use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use on_a_pair::{Running, serve, slaves};
+use on_a_pair::{Running, Served, serve, slaves};
 use rustix::process::{Pid, Signal, kill_process};
 use tallywell::store::{Span, StoreReader};
 use tallywell_witness::reading::Reading;
@@ -93,6 +94,11 @@ impl Held {
     }
 }
 
+/// A port of this machine's own that nobody has.
+fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
 /// A slave behind a port of this machine's own.
 fn serve_tcp(slave: &[PathBuf], port: &str, told: &[&str]) -> Running {
     let mut command = Command::new(&slave[0]);
@@ -102,6 +108,14 @@ fn serve_tcp(slave: &[PathBuf], port: &str, told: &[&str]) -> Running {
     BufReader::new(slave.0.stdout.as_mut().unwrap()).read_line(&mut said).unwrap();
     assert_eq!(said.trim(), "ready", "{port} {told:?}");
     slave
+}
+
+/// Serial frames through a TCP stream, by a program that no one here wrote: socat hands the bytes of one connection to a
+/// serial port, and what comes from there back. It ends with the connection.
+fn pump(served: &Served, number: u16) -> Running {
+    let listens = format!("TCP-LISTEN:{number},bind=127.0.0.1,reuseaddr,nodelay");
+    let pump = Command::new("socat").arg(listens).arg(format!("{},raw,echo=0", served.port.display())).spawn();
+    Running(pump.unwrap())
 }
 
 /// A daemon on that port, with its folder.
@@ -209,7 +223,7 @@ fn independent_gateways_are_polled_and_called_again_when_they_come_back() {
         let held = Held::by_chance();
         let told = held.told();
         let told = ["11", &told[0], &told[1], &told[2]];
-        let number = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let number = free_port();
         let gateway = serve_tcp(slave, &format!("{scheme}:{number}"), &told);
         // Ready is said a moment before the port is open.
         std::thread::sleep(Duration::from_millis(500));
@@ -221,5 +235,26 @@ fn independent_gateways_are_polled_and_called_again_when_they_come_back() {
         let _back = serve_tcp(slave, &format!("{scheme}:{number}"), &told);
         shed.has(before + ENOUGH, &name);
         shed.ends(&held, &name);
+    }
+}
+
+#[test]
+fn independent_slaves_behind_a_serial_port_on_the_network_are_polled_and_called_again() {
+    for (name, slave) in slaves() {
+        let held = Held::by_chance();
+        let told = held.told();
+        let folder = tempfile::tempdir().unwrap();
+        let mut served = serve(folder.path(), &slave, &["11", &told[0], &told[1], &told[2]]);
+        let number = free_port();
+        let gateway = pump(&served, number);
+        let shed = Shed::begin(folder, &format!("rtu+tcp://127.0.0.1:{number}"));
+        shed.has(ENOUGH, name);
+        drop(gateway);
+        let before = shed.readings().len();
+        std::thread::sleep(Duration::from_secs(1));
+        let _back = pump(&served, number);
+        shed.has(before + ENOUGH, name);
+        shed.ends(&held, name);
+        assert!(served.slave.0.try_wait().unwrap().is_none(), "{name} ended by itself");
     }
 }
