@@ -9,7 +9,7 @@ use clap::Args;
 use std::collections::BTreeMap;
 use std::io::Write;
 use tallywell_witness::declared::{LineMode, Table};
-use tallywell_witness::plan::{LineLoad, LinePlan, PlanError, Remedy, line_plan, what_would_fit};
+use tallywell_witness::plan::{LineLoad, LinePlan, OnLine, PlanError, Remedy, what_would_fit};
 use tallywell_witness::sizing::{self, Caution, Concern};
 
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
@@ -79,13 +79,14 @@ impl PlannedLine {
 }
 
 fn planned(loaded: &Loaded) -> Result<Vec<PlannedLine>, PlanError> {
-    let lines = loaded.site.lines.values();
-    lines
-        .map(|line| {
-            let plan = line_plan(&loaded.site, &line.name)?;
-            let listens = line.mode == LineMode::Listen;
-            let remedies = if listens { Vec::new() } else { what_would_fit(&loaded.site, &line.name)? };
-            let heard = if listens { heard::on(&loaded.site, &line.name)? } else { None };
+    let kept = heard::kept(&loaded.site);
+    OnLine::each(&loaded.site)
+        .iter()
+        .map(|on| {
+            let plan = on.plan()?;
+            let listens = on.line().mode == LineMode::Listen;
+            let remedies = if listens { Vec::new() } else { what_would_fit(on, &plan)? };
+            let heard = if listens { heard::on(&loaded.site, &plan.line, &kept)? } else { None };
             Ok(PlannedLine { load: plan.load(), plan, listens, heard, remedies })
         })
         .collect()

@@ -1,6 +1,6 @@
 //! The devices of the site file, and the register maps that they name.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
@@ -62,15 +62,17 @@ pub(super) fn devices(
     maps: &mut Maps<'_>,
     meaning: &mut Meaning<'_>,
 ) -> BTreeMap<String, DeviceRead> {
-    let lines = site.named("line");
+    let lines = Lines::of(site);
     let mut devices = BTreeMap::new();
     let mut taken: BTreeMap<(String, i64), Spanned<i64>> = BTreeMap::new();
-    let mut used_lines: Vec<String> = Vec::new();
-    for (name, fields) in site.named("device") {
+    let mut used_lines: BTreeSet<String> = BTreeSet::new();
+    let declared = site.named("device");
+    let is_any = !declared.is_empty();
+    for (name, fields) in declared {
         let line = line(&fields, &lines, meaning);
         let address = fields.whole("address");
         if let (Some(line), Some(address)) = (&line, &address) {
-            used_lines.push(line.clone());
+            used_lines.insert(line.clone());
             same_address(line, address, &mut taken, meaning);
         }
         let every = match fields.text("every") {
@@ -91,22 +93,36 @@ pub(super) fn devices(
         };
         devices.insert((*name.get_ref()).to_owned(), DeviceRead { device: device(), map });
     }
-    for (name, _) in lines.iter().filter(|(name, _)| !used_lines.iter().any(|line| line == name.get_ref())) {
-        if !meaning.file.broken && !site.named("device").is_empty() {
+    for name in lines.written.iter().filter(|name| !used_lines.contains(*name.get_ref())) {
+        if !meaning.file.broken && is_any {
             meaning.caution(name.span(), format!("no device is on the line `{}`", name.get_ref()));
         }
     }
     devices
 }
 
-fn line(fields: &Fields<'_>, lines: &[(Spanned<&str>, Fields<'_>)], meaning: &mut Meaning<'_>) -> Option<String> {
+/// The names of the lines.
+struct Lines<'a> {
+    written: Vec<Spanned<&'a str>>,
+    known: BTreeSet<&'a str>,
+}
+
+impl<'a> Lines<'a> {
+    fn of(site: &Fields<'a>) -> Self {
+        let written: Vec<_> = site.named("line").into_iter().map(|(name, _)| name).collect();
+        let known = written.iter().map(|name| *name.get_ref()).collect();
+        Self { written, known }
+    }
+}
+
+fn line(fields: &Fields<'_>, lines: &Lines<'_>, meaning: &mut Meaning<'_>) -> Option<String> {
     let written = fields.text("line")?;
     let name = *written.get_ref();
-    let known = || lines.iter().map(|(name, _)| *name.get_ref());
-    if known().any(|known| known == name) {
+    if lines.known.contains(name) {
         return Some(name.to_owned());
     }
-    if !meaning.file.broken && !lines.is_empty() {
+    if !meaning.file.broken && !lines.written.is_empty() {
+        let known = || lines.written.iter().map(|name| *name.get_ref());
         let problem = meaning.error(written.span(), format!("there is no line `{name}`"));
         match nearest(name, known()) {
             Some(near) => problem.label(format!("did you mean `{near}`?")),

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
+use std::ops::Range;
 use std::path::Path;
 use std::time::Duration;
 
@@ -27,7 +28,7 @@ const USUAL_BAUD: [u32; 12] = [300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200,
 
 /// Reads the lines.
 pub(super) fn lines(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> BTreeMap<String, Line> {
-    let mut ports: Vec<(Port, Spanned<&str>)> = Vec::new();
+    let mut ports: BTreeMap<Port, Range<usize>> = BTreeMap::new();
     let mut lines = BTreeMap::new();
     for (name, fields) in site.named("line") {
         if let Some(line) = line(name.get_ref(), &fields, meaning, &mut ports) {
@@ -37,11 +38,11 @@ pub(super) fn lines(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> BTreeMap<St
     lines
 }
 
-fn line<'a>(
+fn line(
     name: &str,
-    fields: &Fields<'a>,
+    fields: &Fields<'_>,
     meaning: &mut Meaning<'_>,
-    ports: &mut Vec<(Port, Spanned<&'a str>)>,
+    ports: &mut BTreeMap<Port, Range<usize>>,
 ) -> Option<Line> {
     let mode = match fields.choice("mode") {
         Some(mode) if *mode.get_ref() == 1 => LineMode::Listen,
@@ -112,11 +113,11 @@ fn baud(fields: &Fields<'_>, meaning: &mut Meaning<'_>) -> u32 {
     baud
 }
 
-fn port<'a>(
-    fields: &Fields<'a>,
+fn port(
+    fields: &Fields<'_>,
     mode: LineMode,
     meaning: &mut Meaning<'_>,
-    ports: &mut Vec<(Port, Spanned<&'a str>)>,
+    ports: &mut BTreeMap<Port, Range<usize>>,
 ) -> Option<Port> {
     let written = fields.text("port")?;
     let text = written.get_ref().trim();
@@ -132,17 +133,17 @@ fn port<'a>(
             .error(written.span(), "a gateway that speaks Modbus TCP lets nobody listen to its line".to_owned())
             .write("listen on a serial port at the line itself, or write `mode = \"poll\"`");
     }
-    if let Some((_, first)) = ports.iter().find(|(other, _)| *other == port) {
-        let (span, file) = (first.span(), meaning.file);
+    if let Some(first) = ports.get(&port) {
+        let file = meaning.file;
         meaning
             .error(written.span(), format!("two lines use the port \"{text}\""))
-            .see(file, span, "the first of them")
+            .see(file, first.clone(), "the first of them")
             .write("a port belongs to one line: put all of its devices on that line");
     }
     if let Port::Serial(path) = &port {
         meaning.mentions.push(Mention { kind: MentionKind::Port, path: path.clone(), span: written.span() });
     }
-    ports.push((port.clone(), written));
+    ports.entry(port.clone()).or_insert_with(|| written.span());
     Some(port)
 }
 

@@ -1,6 +1,6 @@
 //! What a meter's declaration allows and yet seldom means: cautions, with their figures.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use tallywell_witness::declared::{Entry, Meter, PulseCounts, Source, TotalCounts, ValueType};
@@ -19,7 +19,7 @@ const F32_SIGNIFICAND_BITS: i32 = 24;
 #[derive(Debug, Default)]
 pub(super) struct Seen {
     /// The sources of witnesses, and whose they are.
-    used: Vec<(Source, String)>,
+    used: BTreeMap<Source, String>,
     /// The float totals that were told about, as file and entry: meters of one kind share a map.
     float_totals: BTreeSet<(PathBuf, String)>,
 }
@@ -72,13 +72,13 @@ fn used_twice(meter: &Meter, fields: &Fields<'_>, seen: &mut Seen, meaning: &mut
     ];
     for (source, fields, key) in witnesses {
         let (Some(source), Some(written)) = (source, fields.and_then(|fields| fields.text(key))) else { continue };
-        if let Some((_, other)) = seen.used.iter().find(|(known, _)| known == source) {
+        if let Some(other) = seen.used.get(source) {
             let message = format!("`{}` is a witness of `{other}` already", written.get_ref());
             meaning
                 .caution(written.span(), message)
                 .write("two meters cannot share it, unless they watch the same flow");
         }
-        seen.used.push((source.clone(), meter.name.clone()));
+        seen.used.entry(source.clone()).or_insert_with(|| meter.name.clone());
     }
 }
 

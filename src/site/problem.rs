@@ -1,5 +1,6 @@
 //! What is wrong with a file that somebody wrote, shown where it is wrong, with what to write instead.
 
+use std::collections::HashMap;
 use std::fmt;
 use std::io::IsTerminal;
 use std::ops::Range;
@@ -356,8 +357,9 @@ impl Report {
             let line = problem.line_and_column().map(|(line, _)| line);
             problem.is_syntax || !broken.iter().any(|(path, number)| *path == problem.path && Some(*number) == line)
         });
-        let rank = |problem: &Problem| files.iter().position(|file| *file == problem.path).unwrap_or(files.len());
-        self.problems.sort_by_key(|problem| (rank(problem), problem.order()));
+        let ranks: HashMap<&PathBuf, usize> = files.iter().zip(0..).collect();
+        let rank = |problem: &Problem| ranks.get(&problem.path).copied().unwrap_or(files.len());
+        self.problems.sort_by_cached_key(|problem| (rank(problem), problem.order()));
         Problems { all: self.problems }
     }
 }

@@ -64,7 +64,7 @@ pub struct Broker {
 }
 
 /// Where a line's bytes come from.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Port {
     /// A serial port of this machine.
     Serial(PathBuf),

@@ -2,7 +2,7 @@
 //!
 //! - [`WireTiming`]: how long characters, silences and whole transactions take on a line;
 //! - [`cheapest_plan`]: the requests that read a set of entries in the least wire time;
-//! - [`line_plan`]: the plans of all devices of a line, in the order of asking;
+//! - [`OnLine`], [`line_plan`]: a line with all that hangs on it, and the plans of its devices in the order of asking;
 //! - [`LineLoad`]: the share of the line's time that plans need, and whether every period can be kept;
 //! - [`what_would_fit`]: what to change where it cannot.
 
@@ -15,7 +15,7 @@ mod tests;
 mod timing;
 
 pub use cheapest::{cheapest_plan, cheapest_plan_around};
-pub use line::{ASSUMED_DEVICE_LATENCY, DevicePlan, LinePlan, Purpose, SETTINGS_PERIOD, line_plan};
+pub use line::{ASSUMED_DEVICE_LATENCY, DevicePlan, LinePlan, OnLine, Purpose, SETTINGS_PERIOD, line_plan};
 pub use load::{Demand, LineLoad, Remedy, what_would_fit};
 pub use request::{Gap, Gaps, PlannedRequest, Request};
 pub use timing::WireTiming;

@@ -1,11 +1,14 @@
 //! What another master was heard to read on a line that is listened to, as far as the store knows.
 
+use std::collections::BTreeMap;
+
 use tallywell_witness::coverage::{Unread, unread};
-use tallywell_witness::declared::Site;
+use tallywell_witness::declared::{LineMode, Site};
 use tallywell_witness::plan::PlanError;
 use tallywell_witness::units::WallMillis;
 
 use crate::line::listen::master::MasterTiming;
+use crate::store::timing::LineHour;
 use crate::store::{Span, StoreReader};
 
 /// What was heard.
@@ -18,12 +21,23 @@ pub(super) struct Heard {
     pub(super) unread: Vec<Unread>,
 }
 
+/// What daemons have heard and kept, by line.
+pub(super) fn kept(site: &Site) -> BTreeMap<String, Vec<LineHour>> {
+    let mut kept: BTreeMap<String, Vec<LineHour>> = BTreeMap::new();
+    if site.lines.values().any(|line| line.mode == LineMode::Listen) {
+        // A check needs no store; where there is one that cannot be read, other commands say why.
+        let hours = StoreReader::open(&site.store.path).and_then(|reader| reader.line_hours(Span::ALL));
+        for hour in hours.unwrap_or_default().into_iter().filter(|hour| hour.master.is_some()) {
+            kept.entry(hour.line.clone()).or_default().push(hour);
+        }
+    }
+    kept
+}
+
 /// The last day that was heard of a line; nothing if no daemon has listened yet.
-pub(super) fn on(site: &Site, line: &str) -> Result<Option<Heard>, PlanError> {
+pub(super) fn on(site: &Site, line: &str, kept: &BTreeMap<String, Vec<LineHour>>) -> Result<Option<Heard>, PlanError> {
     const DAY_MS: i64 = 86_400_000;
-    // A check needs no store; where there is one that cannot be read, other commands say why.
-    let hours = StoreReader::open(&site.store.path).and_then(|reader| reader.line_hours(Span::ALL)).unwrap_or_default();
-    let hours: Vec<_> = hours.iter().filter(|hour| hour.line == line && hour.master.is_some()).collect();
+    let hours = kept.get(line).map_or(&[][..], Vec::as_slice);
     let Some(last) = hours.last() else { return Ok(None) };
     let to = last.began.0 + i64::try_from(last.elapsed_us / 1000).unwrap_or(0);
     let mut heard = MasterTiming::default();

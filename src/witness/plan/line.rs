@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use super::{LineLoad, Plan, PlanError, WireTiming, cheapest_plan};
-use crate::declared::{Device, Meter, Site, Source};
+use crate::declared::{Device, Line, Meter, Site, Source};
 
 /// How long a device is taken to think before its reply, beyond the silence of 3.5 characters, until it has been measured.
 pub const ASSUMED_DEVICE_LATENCY: Duration = Duration::from_millis(5);
@@ -59,32 +59,89 @@ impl LinePlan {
     }
 }
 
-/// Plans a whole line: for each device one plan of all that its map names but the settings, and one of the settings.
+/// A line with all that hangs on it.
+#[derive(Clone, Debug)]
+pub struct OnLine<'a> {
+    pub(super) line: &'a Line,
+    /// In the order of their addresses.
+    pub(super) devices: Vec<&'a Device>,
+    /// The meters that have a witness or a setting on it.
+    pub(super) meters: Vec<&'a Meter>,
+}
+
+impl<'a> OnLine<'a> {
+    /// Every line of a site, by name; in time that grows with the site, not with the lines times the devices.
+    #[must_use]
+    pub fn each(site: &'a Site) -> Vec<Self> {
+        let bare = |line| Self { line, devices: Vec::new(), meters: Vec::new() };
+        let mut lines: BTreeMap<&str, Self> =
+            site.lines.iter().map(|(name, line)| (name.as_str(), bare(line))).collect();
+        for device in site.devices.values() {
+            if let Some(on) = lines.get_mut(device.line.as_str()) {
+                on.devices.push(device);
+            }
+        }
+        for on in lines.values_mut() {
+            on.devices.sort_by_key(|device| device.address);
+        }
+        for meter in site.meters.values() {
+            let read_at = witnesses_of(meter).chain(meter.settings.values()).filter_map(|source| match source {
+                Source::Entry { device, .. } => Some(site.devices.get(device)?.line.as_str()),
+                Source::File(_) => None,
+            });
+            for line in read_at.collect::<BTreeSet<_>>() {
+                if let Some(on) = lines.get_mut(line) {
+                    on.meters.push(meter);
+                }
+            }
+        }
+        lines.into_values().collect()
+    }
+
+    /// The line itself.
+    #[must_use]
+    pub const fn line(&self) -> &'a Line {
+        self.line
+    }
+
+    /// Plans it: for each device one plan of all that its map names but the settings, and one of the settings.
+    ///
+    /// # Errors
+    ///
+    /// A map that cannot be planned.
+    pub fn plan(&self) -> Result<LinePlan, PlanError> {
+        let timing = WireTiming::new(self.line.framing);
+        let reply_delay = timing.t3_5() + ASSUMED_DEVICE_LATENCY;
+        let by_name: BTreeMap<&str, &Device> =
+            self.devices.iter().map(|device| (device.name.as_str(), *device)).collect();
+        let witnesses = Witnesses::on(self, &by_name);
+        let mut devices = Vec::new();
+        for (group, names) in witnesses.groups() {
+            for name in names {
+                let device = by_name[name];
+                let quick = device.map.entries.keys().filter(|entry| !witnesses.is_setting(name, entry));
+                let plan = cheapest_plan(&device.map, quick, timing, reply_delay)?;
+                devices.push(device_plan(device, device.every, group, Purpose::Readings, plan));
+            }
+        }
+        for (name, entries) in &witnesses.settings {
+            let device = by_name[name];
+            let plan = cheapest_plan(&device.map, entries, timing, reply_delay)?;
+            devices.push(device_plan(device, device.every.max(SETTINGS_PERIOD), None, Purpose::Settings, plan));
+        }
+        devices.retain(|device| !device.plan.requests.is_empty());
+        Ok(LinePlan { line: self.line.name.clone(), timing, reply_delay, devices })
+    }
+}
+
+/// Plans one line of a site.
 ///
 /// # Errors
 ///
 /// No such line, or a map that cannot be planned.
 pub fn line_plan(site: &Site, line: &str) -> Result<LinePlan, PlanError> {
-    let declared = site.lines.get(line).ok_or_else(|| PlanError::UnknownLine { name: line.to_owned() })?;
-    let timing = WireTiming::new(declared.framing);
-    let reply_delay = timing.t3_5() + ASSUMED_DEVICE_LATENCY;
-    let witnesses = Witnesses::on(site, line);
-    let mut devices = Vec::new();
-    for (group, names) in witnesses.groups() {
-        for name in names {
-            let device = &site.devices[name];
-            let quick = device.map.entries.keys().filter(|entry| !witnesses.is_setting(name, entry));
-            let plan = cheapest_plan(&device.map, quick, timing, reply_delay)?;
-            devices.push(device_plan(device, device.every, group, Purpose::Readings, plan));
-        }
-    }
-    for (name, entries) in &witnesses.settings {
-        let device = &site.devices[*name];
-        let plan = cheapest_plan(&device.map, entries, timing, reply_delay)?;
-        devices.push(device_plan(device, device.every.max(SETTINGS_PERIOD), None, Purpose::Settings, plan));
-    }
-    devices.retain(|device| !device.plan.requests.is_empty());
-    Ok(LinePlan { line: line.to_owned(), timing, reply_delay, devices })
+    let unknown = || PlanError::UnknownLine { name: line.to_owned() };
+    OnLine::each(site).into_iter().find(|on| on.line.name == line).ok_or_else(unknown)?.plan()
 }
 
 fn device_plan(device: &Device, every: Duration, group: Option<usize>, purpose: Purpose, plan: Plan) -> DevicePlan {
@@ -101,22 +158,20 @@ struct Witnesses<'a> {
 }
 
 impl<'a> Witnesses<'a> {
-    fn on(site: &'a Site, line: &str) -> Self {
-        let mut devices: Vec<&Device> = site.devices.values().filter(|device| device.line == line).collect();
-        devices.sort_by_key(|device| device.address);
-        let devices: Vec<&str> = devices.into_iter().map(|device| device.name.as_str()).collect();
+    fn on(on: &OnLine<'a>, by_name: &BTreeMap<&'a str, &'a Device>) -> Self {
+        let devices = on.devices.iter().map(|device| device.name.as_str()).collect();
         let here = |source: &'a Source| match source {
-            Source::Entry { device, entry } if devices.contains(&device.as_str()) => {
+            Source::Entry { device, entry } if by_name.contains_key(device.as_str()) => {
                 Some((device.as_str(), entry.as_str()))
             }
             Source::Entry { .. } | Source::File(_) => None,
         };
         let mut settings: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
-        for (device, entry) in site.meters.values().flat_map(|meter| meter.settings.values()).filter_map(here) {
+        for (device, entry) in on.meters.iter().flat_map(|meter| meter.settings.values()).filter_map(here) {
             settings.entry(device).or_default().insert(entry);
         }
         let mut meters = Vec::new();
-        for meter in site.meters.values() {
+        for meter in &on.meters {
             let read: Vec<(&str, &str)> = witnesses_of(meter).filter_map(here).collect();
             for (device, entry) in &read {
                 if let Some(entries) = settings.get_mut(device) {

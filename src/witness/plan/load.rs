@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use super::{LinePlan, Plan, PlanError, line_plan};
-use crate::declared::Site;
+use super::{LinePlan, OnLine, Plan, PlanError};
+use crate::declared::Device;
 
 /// What one plan asks of the line in each of its periods.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -118,31 +118,32 @@ pub enum Remedy {
 /// Rates that serial ports and meters commonly offer, in bits a second.
 const STANDARD_BAUDS: [u32; 9] = [1200, 2400, 4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400];
 
-/// The changes that would let a line carry its load, each alone, the gentlest first; none if it fits already.
+/// The changes that would let a line carry its load, each alone, the gentlest first; none if it fits already. `now` is the
+/// line's plan as it is.
 ///
 /// # Errors
 ///
-/// As [`line_plan`].
-pub fn what_would_fit(site: &Site, line: &str) -> Result<Vec<Remedy>, PlanError> {
-    let now = line_plan(site, line)?;
+/// As [`OnLine::plan`].
+pub fn what_would_fit(on: &OnLine<'_>, now: &LinePlan) -> Result<Vec<Remedy>, PlanError> {
     if now.load().fits() {
         return Ok(Vec::new());
     }
     let mut remedies = Vec::new();
-    remedies.extend(gaps_readable(site, &now)?);
-    remedies.extend(faster_line(site, &now)?);
-    remedies.extend(longer_periods(&now));
+    remedies.extend(gaps_readable(on, now)?);
+    remedies.extend(faster_line(on, now)?);
+    remedies.extend(longer_periods(now));
     Ok(remedies)
 }
 
-fn gaps_readable(site: &Site, now: &LinePlan) -> Result<Option<Remedy>, PlanError> {
-    let mut changed = site.clone();
+fn gaps_readable(on: &OnLine<'_>, now: &LinePlan) -> Result<Option<Remedy>, PlanError> {
+    let mut changed: Vec<Device> = on.devices.iter().map(|device| (*device).clone()).collect();
     let mut devices = Vec::new();
-    for device in changed.devices.values_mut().filter(|device| device.line == now.line && !device.map.gaps_readable) {
+    for device in changed.iter_mut().filter(|device| !device.map.gaps_readable) {
         device.map.gaps_readable = true;
         devices.push(device.name.clone());
     }
-    let then = line_plan(&changed, &now.line)?;
+    devices.sort();
+    let then = OnLine { devices: changed.iter().collect(), ..on.clone() }.plan()?;
     let requests = |plan: &LinePlan, name: &str| -> usize {
         plan.devices.iter().filter(|device| device.device == name).map(|device| device.plan.requests.len()).sum()
     };
@@ -151,13 +152,11 @@ fn gaps_readable(site: &Site, now: &LinePlan) -> Result<Option<Remedy>, PlanErro
     Ok(load.fits().then_some(Remedy::GapsReadable { devices, fraction: load.fraction }))
 }
 
-fn faster_line(site: &Site, now: &LinePlan) -> Result<Option<Remedy>, PlanError> {
-    let mut changed = site.clone();
+fn faster_line(on: &OnLine<'_>, now: &LinePlan) -> Result<Option<Remedy>, PlanError> {
+    let mut line = on.line.clone();
     for baud in STANDARD_BAUDS.into_iter().filter(|baud| *baud > now.timing.framing().baud) {
-        if let Some(line) = changed.lines.get_mut(&now.line) {
-            line.framing.baud = baud;
-        }
-        let load = line_plan(&changed, &now.line)?.load();
+        line.framing.baud = baud;
+        let load = OnLine { line: &line, ..on.clone() }.plan()?.load();
         if load.fits() {
             return Ok(Some(Remedy::Baud { baud, fraction: load.fraction }));
         }

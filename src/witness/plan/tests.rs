@@ -358,13 +358,19 @@ fn shared_modules_are_read_between_their_meters_and_settings_seldom() {
     assert!(line_plan(&shed(19_200, Duration::ZERO), "yard").is_err());
 }
 
+/// What would fit on the only line of a site.
+fn would_fit(site: &Site) -> Vec<Remedy> {
+    let [on] = &OnLine::each(site)[..] else { panic!("one line is declared") };
+    what_would_fit(on, &on.plan().unwrap()).unwrap()
+}
+
 #[test]
 fn a_line_that_cannot_carry_its_load_is_told_what_would_fit() {
-    assert_eq!(what_would_fit(&shed(19_200, Duration::from_secs(1)), "shed").unwrap(), []);
+    assert_eq!(would_fit(&shed(19_200, Duration::from_secs(1))), []);
     let site = shed(9600, Duration::from_millis(200));
     let load = line_plan(&site, "shed").unwrap().load();
     assert!(load.fraction > 1.0 && !load.fits());
-    let remedies = what_would_fit(&site, "shed").unwrap();
+    let remedies = would_fit(&site);
     let [Remedy::Baud { baud: 19_200, fraction }, Remedy::Period { every: Some(every), .. }] = remedies[..] else {
         panic!("{remedies:?}");
     };
