@@ -12,8 +12,9 @@ use toml::Spanned;
 
 use super::map::{self, MapRead};
 use super::meaning::Meaning;
+use super::names::Names;
 use super::problem::{File, Report};
-use super::written::{Fields, listed, nearest};
+use super::written::Fields;
 
 const DEFAULT_EVERY: Duration = Duration::from_secs(1);
 
@@ -105,13 +106,14 @@ pub(super) fn devices(
 struct Lines<'a> {
     written: Vec<Spanned<&'a str>>,
     known: BTreeSet<&'a str>,
+    names: Names<'a>,
 }
 
 impl<'a> Lines<'a> {
     fn of(site: &Fields<'a>) -> Self {
         let written: Vec<_> = site.named("line").into_iter().map(|(name, _)| name).collect();
-        let known = written.iter().map(|name| *name.get_ref()).collect();
-        Self { written, known }
+        let names = || written.iter().map(|name| *name.get_ref());
+        Self { known: names().collect(), names: Names::of(names()), written }
     }
 }
 
@@ -122,11 +124,10 @@ fn line(fields: &Fields<'_>, lines: &Lines<'_>, meaning: &mut Meaning<'_>) -> Op
         return Some(name.to_owned());
     }
     if !meaning.file.broken && !lines.written.is_empty() {
-        let known = || lines.written.iter().map(|name| *name.get_ref());
         let problem = meaning.error(written.span(), format!("there is no line `{name}`"));
-        match nearest(name, known()) {
+        match lines.names.nearest(name) {
             Some(near) => problem.label(format!("did you mean `{near}`?")),
-            None => problem.write(format!("the lines are {}", listed(known(), "and"))),
+            None => problem.write(lines.names.all("the lines are")),
         };
     }
     None

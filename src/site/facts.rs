@@ -7,7 +7,7 @@ use tallywell_witness::declared::{ByteOrder, Entry, Meter, Site, Source, Table, 
 use tallywell_witness::reading::{MeterFacts, WitnessFacts};
 use tallywell_witness::units::{Dimension, Unit};
 
-use super::written::{listed, nearest};
+use super::names::{listed, nearest};
 
 /// How often a file of the kernel is read where no register of the meter says how often.
 const DEFAULT_FILE_PERIOD: Duration = Duration::from_secs(1);

@@ -10,9 +10,10 @@ use toml::Spanned;
 
 use super::keys;
 use super::meaning::is_site_file;
+use super::names::listed;
 use super::problem::{File, Report};
 use super::reference;
-use super::written::{Fields, listed, parse_toml};
+use super::written::{Fields, parse_toml};
 
 /// Registers that one request may ask for (MODBUS Application Protocol V1.1b3 §6.3).
 const MOST_REGISTERS: u16 = 125;

@@ -12,6 +12,7 @@ use toml::Spanned;
 use super::devices::DeviceRead;
 use super::meaning::Meaning;
 use super::meter_cautions;
+use super::names::Names;
 use super::sources::{CURRENT, FLOW, Resolved, Sources, VOLUME, Wanted};
 use super::written::Fields;
 
@@ -31,7 +32,8 @@ pub(super) fn meters(
     devices: &BTreeMap<String, DeviceRead>,
     meaning: &mut Meaning<'_>,
 ) -> BTreeMap<String, Meter> {
-    let sources = Sources { devices };
+    let names = Names::of(devices.keys().map(String::as_str));
+    let sources = Sources { devices, names: &names };
     let mut meters = BTreeMap::new();
     let mut seen = meter_cautions::Seen::default();
     for (name, fields) in site.named("meter") {

@@ -12,6 +12,7 @@ mod meaning;
 mod mentioned;
 mod meter_cautions;
 mod meters;
+mod names;
 mod problem;
 mod reference;
 mod schema;

@@ -10,7 +10,7 @@ use super::devices::DeviceRead;
 use super::map::MapRead;
 use super::meaning::Meaning;
 use super::mentioned::MentionKind;
-use super::written::{listed, nearest};
+use super::names::{Names, listed, nearest};
 
 /// What a reference has to lead to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,6 +44,8 @@ pub(super) struct Resolved<'d> {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Sources<'d> {
     pub(super) devices: &'d BTreeMap<String, DeviceRead>,
+    /// Their names.
+    pub(super) names: &'d Names<'d>,
 }
 
 impl<'d> Sources<'d> {
@@ -119,11 +121,10 @@ impl<'d> Sources<'d> {
         if meaning.file.broken {
             return;
         }
-        let known = || self.devices.keys().map(String::as_str);
         let problem = meaning.error(written.span(), format!("there is no device `{name}`"));
-        match nearest(name, known()) {
+        match self.names.nearest(name) {
             Some(near) => problem.label(format!("did you mean `{near}`?")),
-            None => problem.write(format!("the devices are {}", listed(known(), "and"))),
+            None => problem.write(self.names.all("the devices are")),
         };
     }
 }

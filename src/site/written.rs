@@ -9,6 +9,7 @@ use toml::Spanned;
 use toml::de::{DeInteger, DeTable, DeValue};
 
 use super::keys::{Holds, Key};
+use super::names::{listed, nearest};
 use super::problem::{File, Report};
 
 /// Reads a file's text as TOML. What cannot be read is said; the rest is handed on, so that its errors are told as well.
@@ -218,33 +219,6 @@ pub(super) fn fits(holds: &Holds, value: &DeValue<'_>) -> bool {
         Holds::TextOrTexts => value.is_str() || all_texts(),
         Holds::Bits => value.as_table().is_some_and(|table| table.iter().all(|(_, name)| name.get_ref().is_str())),
         Holds::Table(_) | Holds::Named(_) => value.is_table(),
-    }
-}
-
-/// The name nearest to `written`, if any is near enough to have been meant.
-pub(super) fn nearest<'n>(written: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
-    let fold = |name: &str| name.to_lowercase().replace('-', "_");
-    let folded = fold(written);
-    let length = folded.chars().count();
-    let distance = |name: &str| {
-        let name = fold(name);
-        // The beginning of a name is near to it however much is left out.
-        let is_beginning = length >= 3 && name.starts_with(&folded);
-        let distance = if is_beginning { 1 } else { strsim::osa_distance(&folded, &name) };
-        let is_near = distance <= 1.max(name.chars().count() / 3) && distance < length;
-        (is_near || distance == 0).then_some(distance)
-    };
-    let near = names.into_iter().filter_map(|name| Some((distance(name)?, name)));
-    near.min_by_key(|(distance, _)| *distance).map(|(_, name)| name)
-}
-
-/// Names as a sentence lists them: `a`, `b` and `c`.
-pub(super) fn listed<'n>(names: impl IntoIterator<Item = &'n str>, between: &str) -> String {
-    let mut quoted: Vec<String> = names.into_iter().map(|name| format!("`{name}`")).collect();
-    match quoted.pop() {
-        None => "none".to_owned(),
-        Some(last) if quoted.is_empty() => last,
-        Some(last) => format!("{} {between} {last}", quoted.join(", ")),
     }
 }
 
