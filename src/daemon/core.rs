@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Device, Setting, Site};
+use tallywell_witness::declared::{Device, LineMode, Setting, Site};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -30,6 +30,7 @@ use crate::face::state::State;
 use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
+use crate::line::fault::Fault;
 use crate::line::listen::master::MasterTiming;
 use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
@@ -274,8 +275,14 @@ impl Core {
         let Some(state) = self.lines.get_mut(line) else { return };
         self.changed = true;
         match event {
-            LineEvent::DeviceSilent { device } => {
-                tracing::warn!("line {line}: {device} does not answer; it is tried less and less often");
+            LineEvent::DeviceSilent { device, fault } => {
+                let why = match fault {
+                    Fault::Timeout => "does not answer".to_owned(),
+                    fault => format!("gives no good reply ({fault})"),
+                };
+                let listens = self.site.lines.get(line).is_some_and(|line| line.mode == LineMode::Listen);
+                let what_now = if listens { "" } else { "; it is tried less and less often" };
+                tracing::warn!("line {line}: {device} {why}{what_now}");
                 state.silent.push(device.clone());
             }
             LineEvent::DeviceBack { device } => {
@@ -305,6 +312,9 @@ impl Core {
             LineEvent::AnotherMaster { requests } => tracing::error!(
                 "line {line}: another master asks here too, {requests} requests were not of this program; RTU allows one: \
                  stop the other, or set `mode = \"listen\"` and let it poll"
+            ),
+            LineEvent::EchoUndeclared => tracing::warn!(
+                "line {line}: the adapter returns what it sends, which counts as noise: write `echo = true` for this line"
             ),
             LineEvent::NeverQuiet { reason } => tracing::error!("line {line}: {reason}"),
             LineEvent::Dropped { readings, faults } => tracing::error!(

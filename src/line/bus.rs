@@ -237,6 +237,7 @@ impl Wire {
         let mut strays = transaction.strays().clone();
         let unfit = transaction.unfit().to_vec();
         strays.requests += others_requests(&unfit, Some(frame));
+        strays.echoes += usize::from(unfit.starts_with(frame));
         self.overdue = overdue;
         self.overdue.remember_request(frame);
         self.learn_from(unit, request, &outcome);

@@ -58,10 +58,12 @@ pub enum LineEvent {
         /// The bytes.
         bytes: usize,
     },
-    /// A device has stopped answering; it is tried less and less often.
+    /// A device has stopped giving good replies; it is tried less and less often.
     DeviceSilent {
         /// The device's name.
         device: String,
+        /// What was wrong the last time.
+        fault: Fault,
     },
     /// A silent device answers again.
     DeviceBack {
@@ -105,6 +107,8 @@ pub enum LineEvent {
         /// How many, in the hour that runs.
         requests: u64,
     },
+    /// The adapter returns what it sends, and is not declared to; told once until the port is opened again.
+    EchoUndeclared,
     /// The figures of a stretch of at most an hour.
     Timing {
         /// Its beginning.

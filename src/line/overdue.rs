@@ -40,6 +40,8 @@ pub struct Strays {
     pub noise: usize,
     /// Requests among them: somebody else asks on this line.
     pub requests: usize,
+    /// Requests of this program that came back in front of whatever answered them: the adapter returns what it sends.
+    pub echoes: usize,
 }
 
 impl Strays {
@@ -48,6 +50,7 @@ impl Strays {
         self.late.extend(more.late);
         self.noise += more.noise;
         self.requests += more.requests;
+        self.echoes += more.echoes;
     }
 }
 

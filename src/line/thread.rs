@@ -41,6 +41,8 @@ pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 /// So many failures in a row, and a device is said to be silent.
 const FAILURES_TO_BE_SILENT: u32 = 3;
+/// So often a request has to come back before the adapter is said to do that.
+const ECHOES_TO_TELL: usize = 3;
 /// Another master is told of so often.
 const MASTER_TOLD_EVERY: Duration = Duration::from_secs(3_600);
 /// Figures are handed over once in an hour of the wall clock.
@@ -210,6 +212,8 @@ struct Poller {
     never_quiet: bool,
     /// When it was told last that somebody else asks here.
     master_told: Option<Moment>,
+    /// Requests that came back since the port was opened.
+    echoes: usize,
     /// With a gateway that takes requests and answers none.
     patience: Patience,
     /// Nothing is asked before: whoever had the port before may have asked something that is still being answered.
@@ -242,6 +246,7 @@ impl Poller {
             silent: BTreeSet::new(),
             never_quiet: false,
             master_told: None,
+            echoes: 0,
             patience: Patience::default(),
             asks_from: now,
             timing: LineTiming::default(),
@@ -270,6 +275,7 @@ impl Poller {
         }
         self.schedule.begin_at(self.asks_from.max(self.clock.now()));
         self.patience.begin_anew();
+        self.echoes = 0;
         self.tell(LineEvent::PortOpened { notes: opened.notes });
         Ok(bus)
     }
@@ -500,7 +506,7 @@ impl Poller {
                     Reaction::UnitRests { failures, .. }
                         if failures >= FAILURES_TO_BE_SILENT && self.silent.insert(ask.unit) =>
                     {
-                        self.tell(LineEvent::DeviceSilent { device });
+                        self.tell(LineEvent::DeviceSilent { device, fault });
                     }
                     _ => {}
                 }
@@ -543,6 +549,11 @@ impl Poller {
         {
             let device = self.device_of(unit);
             self.timing.devices.entry(device).or_default().noise_bytes += strays.noise as u64;
+        }
+        let untold = self.echoes < ECHOES_TO_TELL;
+        self.echoes += strays.echoes;
+        if untold && self.echoes >= ECHOES_TO_TELL {
+            self.tell(LineEvent::EchoUndeclared);
         }
         self.timing.foreign_requests += strays.requests as u64;
         let now = self.clock.now();

@@ -16,6 +16,7 @@ use tokio::sync::mpsc;
 use super::super::bus::PortLost;
 use super::super::clock::{Clock, steady};
 use super::super::event::{EventSender, LineEvent, RegistersRead};
+use super::super::fault::Fault;
 use super::super::moment::Moment;
 use super::super::port::{self, Connection};
 use super::super::quiet::QuietGap;
@@ -236,10 +237,10 @@ impl Listener {
             let failed = match &exchange.outcome {
                 Ok(values) => {
                     self.quiet_gap.learn(values.characters, values.largest_gap);
-                    false
+                    None
                 }
-                Err(Unused::Fault(fault)) => fault.answer_may_follow(),
-                Err(Unused::Doubtful(_)) => false,
+                Err(Unused::Fault(fault)) => Some(*fault).filter(Fault::answer_may_follow),
+                Err(Unused::Doubtful(_)) => None,
             };
             let Some(device) = declared else { continue };
             self.note_silence(exchange.unit, &device, failed);
@@ -247,13 +248,22 @@ impl Listener {
         }
     }
 
-    fn note_silence(&mut self, unit: u8, device: &str, failed: bool) {
+    fn note_silence(&mut self, unit: u8, device: &str, failed: Option<Fault>) {
         let failures = self.failures.entry(unit).or_default();
-        *failures = if failed { failures.saturating_add(1) } else { 0 };
-        if *failures >= FAILURES_TO_BE_SILENT && self.silent.insert(unit) {
-            self.tell(LineEvent::DeviceSilent { device: device.to_owned() });
-        } else if !failed && self.silent.remove(&unit) {
-            self.tell(LineEvent::DeviceBack { device: device.to_owned() });
+        let device = || device.to_owned();
+        match failed {
+            Some(fault) => {
+                *failures = failures.saturating_add(1);
+                if *failures >= FAILURES_TO_BE_SILENT && self.silent.insert(unit) {
+                    self.tell(LineEvent::DeviceSilent { device: device(), fault });
+                }
+            }
+            None => {
+                *failures = 0;
+                if self.silent.remove(&unit) {
+                    self.tell(LineEvent::DeviceBack { device: device() });
+                }
+            }
         }
     }
 

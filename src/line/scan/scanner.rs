@@ -8,7 +8,6 @@ use tallywell_witness::declared::{EarlyReplies, Framing, Line, LineMode, Port, T
 use tallywell_witness::probing::{Probe, Search, first_byte_within};
 
 use super::super::bus::{AskError, Asked, Bus};
-use super::super::checksum::sealed;
 use super::super::clock::Clock;
 use super::super::fault::Fault;
 use super::super::port::{self, Connection, PortError};
@@ -235,9 +234,7 @@ impl Scanner<'_> {
         };
         let asked = self.ask(tuned, unit, request).await?;
         let register = self.plan.register;
-        let [high, low] = register.to_be_bytes();
-        let own = sealed(&[address, 0x03, high, low, 0, 1]);
-        let echoed = asked.unfit.starts_with(&own) || asked.outcome.is_ok() && asked.unfit == own;
+        let echoed = asked.strays.echoes > 0;
         self.scan.echo |= echoed;
         Ok(match asked.outcome {
             Ok((Answer::Registers(words), times)) => {
