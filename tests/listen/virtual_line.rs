@@ -44,9 +44,46 @@ struct Drawn {
     silence: Duration,
     worst_latency: Duration,
     stalls: (f64, Duration),
+    /// All of one device before anything of the next, as most masters do.
+    unit_by_unit: bool,
+    rounds: usize,
 }
 
 impl Drawn {
+    /// A line as it mostly is: quick devices, a master that hardly pauses, asks each for everything and repeats what failed;
+    /// `bad` of the frames are bad, half of them for everybody and half as the listener alone hears them.
+    fn usual(seed: u64, bad: f64) -> Self {
+        let random = &mut ChaCha8Rng::seed_from_u64(seed);
+        let ms = Duration::from_millis;
+        let kinds = [
+            FaultKind::FlippedBits(2),
+            FaultKind::Burst,
+            FaultKind::Short,
+            FaultKind::ByteCountUp(CheckSum::Stale),
+            FaultKind::Lost,
+        ];
+        Self {
+            is_wild: false,
+            baud: [9_600, 19_200, 38_400, 115_200][random.random_range(0..4)],
+            at_a_time: [1, 10][random.random_range(0..2)],
+            ears: Ears {
+                lumps: [(1, 1), (1, 64), (8, 14), (64, 64)][random.random_range(0..4)],
+                hold: ms(4),
+                spoiled: bad / 2.0,
+                seed,
+            },
+            faults: kinds.into_iter().map(|kind| Fault::always(kind, bad / 10.0)).collect(),
+            latency: Latency { fixed: ms(2), jitter: ms(3) },
+            patience: ms(120),
+            retries: if bad > 0.0 { 2 } else { 0 },
+            silence: Duration::from_micros(random.random_range(100..5_000)),
+            worst_latency: ms(1000),
+            stalls: (0.0, ms(0)),
+            unit_by_unit: true,
+            rounds: 10 * ROUNDS,
+        }
+    }
+
     fn from(seed: u64) -> Self {
         let random = &mut ChaCha8Rng::seed_from_u64(seed);
         let ms = Duration::from_millis;
@@ -94,6 +131,8 @@ impl Drawn {
             } else {
                 (0.0, ms(0))
             },
+            unit_by_unit: false,
+            rounds: ROUNDS,
         }
     }
 }
@@ -198,8 +237,8 @@ struct Tally {
     drowned: Vec<String>,
 }
 
-fn listen_to(seed: u64) -> Tally {
-    let drawn = Drawn::from(seed);
+fn listen_to(drawn: &Drawn) -> Tally {
+    let seed = drawn.ears.seed;
     let pace = Pace { baud: drawn.baud, bits_per_character: 11 };
     let mut wire = Wire::new(Some(pace), Adapter::default());
     for address in 1..=DEVICES {
@@ -213,9 +252,14 @@ fn listen_to(seed: u64) -> Tally {
     let held = drawn.ears.hold + pace.characters(Adapter::default().chunk);
     let mut listening = Listening::new(timing, held, drawn.stalls, seed);
     let mut now = Duration::from_millis(10);
-    for round in 0..ROUNDS {
-        let (unit, places) = (1 + (round as u8) % DEVICES, REGISTERS / drawn.at_a_time);
-        let start = (round as u16 / u16::from(DEVICES)) % places * drawn.at_a_time;
+    let places = usize::from(REGISTERS / drawn.at_a_time);
+    for round in 0..drawn.rounds {
+        let (turn, place) = if drawn.unit_by_unit {
+            (round / places, round % places)
+        } else {
+            (round, round / usize::from(DEVICES) % places)
+        };
+        let (unit, start) = (1 + (turn as u8) % DEVICES, place as u16 * drawn.at_a_time);
         let request = frame(unit, &[&[3][..], &start.to_be_bytes(), &drawn.at_a_time.to_be_bytes()].concat());
         for _ in 0..=drawn.retries {
             let (answered, at) = ask(&mut wire, &mut listening, &request, now, drawn.patience);
@@ -307,13 +351,39 @@ fn ask(
 }
 
 #[test]
+fn usual_line_in_simulated_time() {
+    let (from, lines) = seeds(100);
+    for bad in [0.0, 0.1] {
+        let mut all = Account::default();
+        let mut by = std::collections::BTreeMap::<_, Account>::new();
+        let mut all_wrong = Vec::new();
+        for seed in from..from + lines {
+            let drawn = Drawn::usual(seed, bad);
+            let Tally { account, wrong, .. } = listen_to(&drawn);
+            all_wrong.extend(wrong);
+            all.add(&account);
+            by.entry((drawn.baud, drawn.at_a_time, drawn.ears.lumps)).or_default().add(&account);
+        }
+        println!("{bad}: {}", told(&all));
+        for (what, account) in by { println!("   {what:?}: {}", told(&account)); }
+        assert_eq!(all_wrong, Vec::<String>::new());
+    }
+}
+
+/// The seed of the first line, and how many there are.
+fn seeds(short: u64) -> (u64, u64) {
+    let given = |name| std::env::var(name).ok().and_then(|text: String| text.parse().ok());
+    (given("LISTEN_FROM").unwrap_or(0), given("LISTEN_LINES").unwrap_or(short))
+}
+
+#[test]
 fn any_line_in_simulated_time() {
-    let lines = std::env::var("LISTEN_LINES").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
+    let (from, lines) = seeds(300);
     let mut accounts = [Account::default(), Account::default(), Account::default()];
     let (mut all_wrong, mut all_drowned) = (Vec::new(), 0);
-    for seed in 0..lines {
+    for seed in from..from + lines {
         let drawn = Drawn::from(seed);
-        let Tally { account, wrong, drowned } = listen_to(seed);
+        let Tally { account, wrong, drowned } = listen_to(&drawn);
         all_drowned += drowned.len();
         if !wrong.is_empty() {
             println!("seed {seed}: {wrong:?}: {drawn:?}");
