@@ -1,7 +1,8 @@
 //! The same in simulated time: days of polling in seconds, and every seed another line.
 //!
 //! The short form runs with the other tests. The long one is
-//! `LISTEN_LINES=2000 cargo test --release --test listen any_line_in_simulated_time -- --nocapture`.
+//! `LISTEN_LINES=2000 cargo test --release --test listen line_in_simulated_time -- --nocapture`, and `LISTEN_FROM=1000000` takes
+//! other lines.
 
 use std::time::Duration;
 
@@ -270,7 +271,7 @@ fn listen_to(drawn: &Drawn) -> Tally {
         }
     }
     now += Duration::from_secs(2);
-    while pass(&mut wire, &mut listening, now).is_some() {}
+    while pass(&mut wire, &mut listening, now, |_| false).is_some() {}
     listening.until(moment(now));
     let said: Vec<Said> = listening.exchanges.iter().map(said).collect();
     let mut tally = Tally { account: account(wire.witnessed(), &said), ..Tally::default() };
@@ -308,7 +309,12 @@ fn drowned(witnessed: &Witnessed, unit: u8, words: &[u16], pace: Pace) -> bool {
 }
 
 /// Lets the wire run until `until`; gives what reached the master, with the time of its last byte.
-fn pass(wire: &mut Wire, listening: &mut Listening, until: Duration) -> Option<(Vec<u8>, Duration)> {
+fn pass(
+    wire: &mut Wire,
+    listening: &mut Listening,
+    until: Duration,
+    is_whole: impl Fn(&[u8]) -> bool,
+) -> Option<(Vec<u8>, Duration)> {
     let mut heard: Option<(Vec<u8>, Duration)> = None;
     while let Some((at, _)) = wire.next().filter(|(at, _)| *at <= until) {
         for delivery in wire.advance(at) {
@@ -319,7 +325,7 @@ fn pass(wire: &mut Wire, listening: &mut Listening, until: Duration) -> Option<(
         for delivery in wire.overheard() {
             listening.hear(&delivery.bytes, delivery.due);
         }
-        if heard.as_ref().is_some_and(|(bytes, _)| sound(bytes).is_some()) {
+        if heard.as_ref().is_some_and(|(bytes, _)| is_whole(bytes)) {
             break;
         }
     }
@@ -333,15 +339,16 @@ fn ask(
     now: Duration,
     patience: Duration,
 ) -> (bool, Duration) {
-    while pass(wire, listening, now).is_some() {}
+    while pass(wire, listening, now, |_| false).is_some() {}
     wire.advance(now);
     wire.master_sends(request, now);
     let until = now + patience;
     let mut heard = Vec::new();
     loop {
-        let Some((bytes, at)) = pass(wire, listening, until) else { return (false, until) };
+        let whole = |bytes: &[u8]| is_answer(request, &[&heard[..], bytes].concat());
+        let Some((bytes, at)) = pass(wire, listening, until, whole) else { return (false, until) };
         heard.extend(bytes);
-        if sound(&heard).is_some_and(|(unit, _)| unit == request[0]) {
+        if is_answer(request, &heard) {
             return (true, at);
         }
         if wire.next().is_none_or(|(at, _)| at > until) {
@@ -350,23 +357,34 @@ fn ask(
     }
 }
 
+/// Whether the master takes these bytes for the answer to its request: one of so many registers, or an exception. The checksum
+/// alone would do for the beginning of a reply once in 65,536 times.
+fn is_answer(request: &[u8], heard: &[u8]) -> bool {
+    let [unit, function, _, _, _, count, ..] = *request else { return false };
+    sound(heard).is_some_and(|(answered, data)| {
+        let registers = data[0] == function && data.len() == 2 + 2 * usize::from(count);
+        answered == unit && (registers || data.len() == 2 && data[0] == function | 0x80)
+    })
+}
+
+/// A master that has four quick devices for itself, which is how most lines are.
 #[test]
 fn usual_line_in_simulated_time() {
-    let (from, lines) = seeds(100);
+    let (from, lines) = seeds(40);
     for bad in [0.0, 0.1] {
-        let mut all = Account::default();
-        let mut by = std::collections::BTreeMap::<_, Account>::new();
-        let mut all_wrong = Vec::new();
+        let (mut all, mut all_wrong) = (Account::default(), Vec::new());
         for seed in from..from + lines {
-            let drawn = Drawn::usual(seed, bad);
-            let Tally { account, wrong, .. } = listen_to(&drawn);
+            let Tally { account, wrong, .. } = listen_to(&Drawn::usual(seed, bad));
+            if !wrong.is_empty() {
+                println!("seed {seed}: {wrong:?}");
+            }
             all_wrong.extend(wrong);
             all.add(&account);
-            by.entry((drawn.baud, drawn.at_a_time, drawn.ears.lumps)).or_default().add(&account);
         }
-        println!("{bad}: {}", told(&all));
-        for (what, account) in by { println!("   {what:?}: {}", told(&account)); }
+        println!("{lines} lines, {} values were wrong; {bad} of the frames bad: {}", all_wrong.len(), told(&all));
         assert_eq!(all_wrong, Vec::<String>::new());
+        let share = all.used as f64 / all.good as f64;
+        assert!(share >= 0.999, "{share}");
     }
 }
 

@@ -27,7 +27,8 @@ use super::cutter::{Cut, Frame, Role, Times};
 use super::exchange::{Doubt, Exchange, Unused, Values};
 use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
 use super::master::{MasterTiming, Passed, PollKey};
-use super::mending::{REQUEST_LENGTH, nearly_requests};
+use super::mending::{Lost, nearly_requests};
+use super::open::{AROUND_DATA, Open};
 use super::unsettled::AllUnsettled;
 use super::waiting::WaitingRoom;
 
@@ -43,8 +44,6 @@ const USUAL_AT_FIRST: Duration = Duration::from_millis(40);
 const LATE_UNIT_DOUBTED: Duration = Duration::from_secs(600);
 /// What a busy listener adds to every time that it measures.
 const LISTENER_SLACK: Duration = Duration::from_millis(2);
-/// Address, function, byte count and checksum around the data of a reply.
-const AROUND_DATA: usize = 5;
 /// More different requests than these are not told apart, so that a scanning master does not fill the memory.
 const MOST_POLLS: usize = 512;
 
@@ -70,18 +69,6 @@ pub struct Counted {
     pub busy: Duration,
     /// Requests heard.
     pub requests: u64,
-}
-
-/// The request that may be answered next.
-#[derive(Clone, Debug)]
-struct Open {
-    frame: Frame,
-    asked: Asked,
-    /// The same was asked just before, and got no good reply.
-    is_repetition: bool,
-    noise: usize,
-    noise_begins_as_reply: bool,
-    noise_is_its_reply: bool,
 }
 
 /// A reply that is used only if the master's next request follows it.
@@ -160,13 +147,12 @@ impl Follower {
     fn follow(&mut self, cut: Cut) -> Vec<Exchange> {
         match cut {
             Cut::Noise { bytes, times } => {
-                let lost = nearly_requests(&bytes, |asked| self.last_asked.contains_key(asked));
-                if let Some(likeliest) = lost.iter().find(|asked| self.last_asked.contains_key(asked)).or(lost.first())
-                {
-                    return self.lost_request(*likeliest, &lost, bytes.len(), &times);
+                let is_known = |asked: &PollKey| self.last_asked.contains_key(asked);
+                let lost = nearly_requests(&bytes, is_known);
+                if let Some(likeliest) = lost.perhaps.iter().find(|asked| is_known(asked)).or(lost.perhaps.first()) {
+                    return self.lost_request(*likeliest, &lost, &bytes, &times);
                 }
                 let told = self.drop_held();
-                self.heed_broken_reply(&bytes, &times);
                 self.noise(&bytes, &times);
                 told
             }
@@ -196,45 +182,56 @@ impl Follower {
     }
 
     /// The master asked, and was not heard well; it may be answered, in time or late.
-    fn lost_request(&mut self, asked: PollKey, perhaps: &[PollKey], noise: usize, times: &Times) -> Vec<Exchange> {
-        // Whatever else there was may have been the right reply.
-        let mut told =
-            if noise > REQUEST_LENGTH { self.drop_held() } else { self.release_held().into_iter().collect() };
+    fn lost_request(&mut self, asked: PollKey, lost: &Lost, bytes: &[u8], times: &Times) -> Vec<Exchange> {
+        // Whatever else came before it may have been the right reply.
+        let mut told = if lost.is_first { self.release_held().into_iter().collect() } else { self.drop_held() };
+        if let Some(unit) = self.broken_late_reply(bytes).filter(|_| !lost.is_first) {
+            self.was_late(unit, times.began);
+        }
         told.extend(self.close_unanswered(times.began));
-        self.unit(asked.unit).noise_bytes += noise as u64;
-        self.counted.busy += self.characters(noise);
-        perhaps.iter().for_each(|&asked| self.unsettled.unanswered(asked, times));
+        self.unit(asked.unit).noise_bytes += bytes.len() as u64;
+        self.counted.busy += self.characters(bytes.len());
+        lost.perhaps.iter().for_each(|&asked| self.unsettled.unanswered(asked, times));
         self.last_unit = Some(asked.unit);
         self.last_times = Some(*times);
         told
     }
 
-    /// A broken reply of a unit that was not asked last is late, too.
-    fn heed_broken_reply(&mut self, bytes: &[u8], times: &Times) {
-        let [unit, function, ..] = *bytes else { return };
-        if self.last_unit != Some(unit) && self.unsettled.holds(unit, function & !EXCEPTION_BIT) {
-            self.was_late(unit, times.began);
-        }
+    /// The unit that a broken reply seems to be of, if that was not asked last or has answered already: then this is late.
+    fn broken_late_reply(&self, bytes: &[u8]) -> Option<u8> {
+        let &[unit, function, ref rest @ ..] = bytes else { return None };
+        let count = rest.first().filter(|_| self.last_unit == Some(unit));
+        let is_answered = self.last_unit != Some(unit) || self.open.is_none() && count.is_some();
+        let is_feared = self.unsettled.holds(unit, function & !EXCEPTION_BIT, count.copied())
+            || count.is_some() && self.waiting.holds(unit);
+        (is_answered && is_feared).then_some(unit)
     }
 
     fn noise(&mut self, bytes: &[u8], times: &Times) {
         self.counted.busy += self.characters(bytes.len());
-        let soonest = self.soonest(times);
-        let in_time = self
-            .open
-            .as_ref()
-            .is_some_and(|open| soonest.since(open.frame.times.ended) <= self.quickly(open.frame.unit()));
-        if let Some(open) = &mut self.open {
-            if open.noise == 0 {
-                open.noise_begins_as_reply = bytes.get(..2) == open.frame.bytes.get(..2);
-                open.noise_is_its_reply =
-                    in_time && is_its_reply(open, bytes, |unit| self.counted.units.contains_key(&unit));
-            }
-            open.noise += bytes.len();
-        } else if let Some(unit) = self.last_unit {
-            self.unit(unit).noise_bytes += bytes.len() as u64;
-        }
         self.last_times = Some(*times);
+        let mut late = self.broken_late_reply(bytes);
+        let soonest = self.soonest(times);
+        let Some(mut open) = self.open.take() else {
+            if let Some(unit) = self.last_unit {
+                self.unit(unit).noise_bytes += bytes.len() as u64;
+            }
+            return late.into_iter().for_each(|unit| self.was_late(unit, times.began));
+        };
+        if open.noise == 0 && soonest.since(open.frame.times.ended) <= self.quickly(open.frame.unit()) {
+            open.noise_is_its_reply = open.is_answered_by(bytes, |unit| self.counted.units.contains_key(&unit));
+            // It took the place of the reply that was asked for. Mostly it is that, unless something more comes.
+            open.late_if_more = late.take_if(|_| open.calls_for(bytes.len()) && !open.noise_is_its_reply);
+        } else {
+            late = late.or(open.late_if_more.take());
+        }
+        if open.noise == 0 {
+            open.noise_begins_as_reply = bytes.get(..2) == open.frame.bytes.get(..2);
+        }
+        open.noise += bytes.len();
+        late = late.filter(|_| !open.noise_is_its_reply);
+        self.open = Some(open);
+        late.into_iter().for_each(|unit| self.was_late(unit, times.began));
     }
 
     fn request(&mut self, frame: Frame) -> Vec<Exchange> {
@@ -264,14 +261,7 @@ impl Follower {
             None
         } else {
             self.last_unit = Some(frame.unit());
-            Some(Open {
-                frame,
-                asked,
-                is_repetition: retry,
-                noise: 0,
-                noise_begins_as_reply: false,
-                noise_is_its_reply: false,
-            })
+            Some(Open::new(frame, asked, retry))
         };
         told
     }
@@ -355,6 +345,7 @@ impl Follower {
         let Asked::Read(request) = open.asked else {
             return told;
         };
+        open.late_if_more.into_iter().for_each(|unit| self.was_late(unit, frame.times.began));
         let (unit, function) = (frame.unit(), function_of(request.table));
         let exchange = |outcome| Exchange { unit, request, outcome };
         let answered = if frame.bytes[1] == function | EXCEPTION_BIT {
@@ -374,7 +365,7 @@ impl Follower {
         match answered {
             Err(fault) => {
                 // It may be the answer to another request, and then this one's is still to come.
-                if !matches!(fault, Fault::Exception(_)) || self.unsettled.holds(unit, function) {
+                if !matches!(fault, Fault::Exception(_)) || self.unsettled.holds(unit, function, None) {
                     self.unsettled.hardly_answered(PollKey::new(unit, request), &open.frame.times);
                 }
                 self.last_failed = Some(open.frame.bytes);
@@ -401,11 +392,10 @@ impl Follower {
         if slow && (!same.is_empty() || !other.is_empty() || self.waiting.holds(unit)) {
             self.doubt_waiting(unit);
         }
-        let in_one_lump = asked.last_lump == frame.times.first_lump;
         let latency = frame.times.began.since(asked.ended);
         let soonest =
             if usually.replies >= REPLIES_TO_KNOW_SOONEST { usually.shortest / 2 } else { self.timing.silence };
-        let soon = latency < soonest && (usually.replies >= REPLIES_TO_KNOW_SOONEST || !in_one_lump);
+        let soon = at_most < soonest;
         let may_be_late = !other.is_empty() && (!quick || soon || frame.times.began < usually.late_until);
         let doubt = match () {
             () if open.noise > GLITCH => Some(Doubt::NoiseBetween),
@@ -446,6 +436,7 @@ impl Follower {
         }
         let on_wire = self.characters(frame.bytes.len());
         let pieces = usize::try_from(frame.times.last_lump - frame.times.first_lump).unwrap_or(usize::MAX - 1) + 1;
+        let in_one_lump = asked.last_lump == frame.times.first_lump;
         let latency = (!in_one_lump).then(|| began.since(asked.ended));
         self.unit(unit).count_heard_reply(latency, frame.times.ended.since(frame.times.began), on_wire, pieces);
         if let Some(poll) = self.counted.master.polls.get_mut(&PollKey::new(unit, request)) {
@@ -542,13 +533,6 @@ impl Follower {
     fn characters(&self, count: usize) -> Duration {
         self.timing.character * u32::try_from(count).unwrap_or(u32::MAX)
     }
-}
-
-/// Whether a broken frame is the reply to a request: it has its address, or begins as it but for an address at which nobody is.
-fn is_its_reply(open: &Open, broken: &[u8], is_known: impl Fn(u8) -> bool) -> bool {
-    let (Asked::Read(request), &[unit, function, count, ..]) = (open.asked, broken) else { return false };
-    let as_its_reply = function == open.frame.bytes[1] && u16::from(count) == request.reply_bytes();
-    unit == open.frame.unit() || as_its_reply && !is_known(unit)
 }
 
 #[cfg(test)]

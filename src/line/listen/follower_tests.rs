@@ -183,6 +183,58 @@ fn a_broken_reply_to_a_request_that_was_heard_wrong_makes_no_unit_late() {
     assert!(bench.told().ends_with(&[(6, 0, Ok(vec![0])), (5, 1, Ok(vec![101]))]));
 }
 
+/// Register 0 of unit 5 is not answered, and register 1 is: that waits until no reply to the first can come any more.
+fn one_waits() -> Bench {
+    let mut bench = Bench::new();
+    for round in 0..40 {
+        bench.say(30, &ask(5, round % 4)).say(5, &answer(5, 100 + round % 4));
+        bench.say(30, &ask(6, 0)).say(5, &answer(6, 0));
+    }
+    bench.say(30, &ask(5, 0)).say(300, &ask(5, 1)).say(5, &answer(5, 101));
+    bench.told();
+    bench
+}
+
+#[test]
+fn a_reply_with_anothers_address_that_is_heard_wrong_makes_that_one_late_only_if_the_right_one_follows() {
+    for (turned, follows) in [(&[][..], false), (&[3], false), (&[3, 4], false), (&[3, 4], true)] {
+        let mut bench = one_waits();
+        let mut reply = answer(6, 0);
+        reply[0] = 5;
+        turned.iter().for_each(|&place: &usize| reply[place] ^= 0x30);
+        bench.say(30, &ask(6, 0)).say(5, &reply);
+        if follows {
+            bench.say(14, &answer(6, 0));
+        }
+        bench.say(300, &ask(6, 0)).say(5, &answer(6, 0)).say(1_000, &ask(6, 0));
+        let told = bench.told();
+        let waited = told.iter().find(|(unit, ..)| *unit == 5).map(|(_, _, outcome)| outcome.clone());
+        let expected = if follows { Err(Unused::Doubtful(Doubt::LateMeanwhile)) } else { Ok(vec![101]) };
+        assert_eq!(waited, Some(expected), "{turned:?} {follows}: {told:?}");
+    }
+}
+
+#[test]
+fn a_second_reply_to_one_request_shows_that_the_unit_is_behind_even_if_it_is_broken() {
+    let mut bench = one_waits();
+    let mut second = answer(5, 101);
+    second[4] ^= 0x30;
+    bench.say(30, &ask(5, 2)).say(5, &answer(5, 101)).say(8, &second);
+    bench.say(300, &ask(6, 0)).say(5, &answer(6, 0)).say(1_000, &ask(6, 0));
+    let told = bench.told();
+    assert!(told.iter().all(|(unit, _, outcome)| *unit == 6 || outcome.is_err()), "{told:?}");
+}
+
+#[test]
+fn the_next_request_shows_that_the_reply_before_was_right_even_if_neither_it_nor_its_reply_is_heard_well() {
+    let mut bench = one_waits();
+    let (mut request, mut reply) = (ask(5, 2), answer(5, 102));
+    request[3] ^= 0x40;
+    reply[4] ^= 0x10;
+    bench.say(5, &[request, reply].concat()).say(30, &ask(6, 0)).say(5, &answer(6, 0)).say(1_200, &ask(6, 0));
+    assert!(bench.told().contains(&(5, 1, Ok(vec![101]))));
+}
+
 #[test]
 fn two_masters_are_noticed_because_one_does_not_wait_for_the_others_replies() {
     let mut bench = Bench::new();

@@ -5,17 +5,27 @@ use super::frame::{Asked, Length, asked, request_length};
 use super::master::PollKey;
 
 /// A request to read has so many bytes, whatever it asks for.
-pub(super) const REQUEST_LENGTH: usize = 8;
+const REQUEST_LENGTH: usize = 8;
 
-/// The requests from which these bytes differ in one byte: the master asked, and was not heard well. Mostly there is one or
-/// none. Where a reply that was not heard well either stands before it or after it, only what the master is `known` to ask is
+/// A request that was not heard well.
+pub(super) struct Lost {
+    /// What may have been asked: mostly one request or none.
+    pub(super) perhaps: Vec<PollKey>,
+    /// Nothing stood before it.
+    pub(super) is_first: bool,
+}
+
+/// The requests from which these bytes differ in one byte: the master asked, and was not heard well. Where a reply that was not heard well either stands before it or after it, only what the master is `known` to ask is
 /// believed.
-pub(super) fn nearly_requests(bytes: &[u8], known: impl Fn(&PollKey) -> bool) -> Vec<PollKey> {
+pub(super) fn nearly_requests(bytes: &[u8], known: impl Fn(&PollKey) -> bool) -> Lost {
     if bytes.len() == REQUEST_LENGTH {
-        return mended(bytes);
+        return Lost { perhaps: mended(bytes), is_first: true };
     }
-    let ends = [bytes.last_chunk::<REQUEST_LENGTH>(), bytes.first_chunk::<REQUEST_LENGTH>()];
-    ends.into_iter().flatten().flat_map(|end| mended(end)).filter(known).collect()
+    let of = |end: Option<&[u8; REQUEST_LENGTH]>| -> Vec<PollKey> {
+        end.into_iter().flat_map(|end| mended(end)).filter(&known).collect()
+    };
+    let (first, last) = (of(bytes.first_chunk()), of(bytes.last_chunk()));
+    Lost { is_first: !first.is_empty(), perhaps: [last, first].concat() }
 }
 
 fn mended(bytes: &[u8]) -> Vec<PollKey> {
@@ -36,6 +46,21 @@ fn mended(bytes: &[u8]) -> Vec<PollKey> {
     found
 }
 
+/// Whether bytes that should begin so are a sound frame then, but for one bit at the most behind that.
+pub(super) fn nearly_sound(beginning: &[u8], bytes: &[u8]) -> bool {
+    let Some(rest) = bytes.get(beginning.len()..) else { return false };
+    let mut mended = [beginning, rest].concat();
+    is_sound(&mended)
+        || (beginning.len()..mended.len()).any(|place| {
+            (0..u8::BITS).any(|bit| {
+                mended[place] ^= 1 << bit;
+                let sound = is_sound(&mended);
+                mended[place] ^= 1 << bit;
+                sound
+            })
+        })
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -54,9 +79,9 @@ mod tests {
             let mut heard = [0x11, 0x03, 0x00, 0x6B, 0x00, 0x03, 0x76, 0x87];
             heard[place] ^= turned;
             let asked = PollKey::new(0x11, Request { table: Table::Holding, start: 0x6B, count: 3 });
-            prop_assert!(nearly_requests(&heard, |_| false).contains(&asked));
+            prop_assert!(nearly_requests(&heard, |_| false).perhaps.contains(&asked));
             for heard in [[&beside[..], &heard].concat(), [&heard[..], &beside].concat()] {
-                prop_assert!(nearly_requests(&heard, |key| *key == asked).contains(&asked));
+                prop_assert!(nearly_requests(&heard, |key| *key == asked).perhaps.contains(&asked));
             }
         }
     }

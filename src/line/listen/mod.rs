@@ -16,6 +16,7 @@ pub mod frame;
 mod listener;
 pub mod master;
 mod mending;
+mod open;
 mod unsettled;
 mod waiting;
 

@@ -97,9 +97,12 @@ impl AllUnsettled {
         alike.partition(|one| one.asked == asked)
     }
 
-    /// Whether this unit may still answer something with this function.
-    pub(super) fn holds(&self, unit: u8, function: u8) -> bool {
-        self.all.iter().any(|one| one.asked.unit == unit && function_of(one.asked.request.table) == function)
+    /// Whether this unit may still answer something with this function, and so many data bytes if that is known.
+    pub(super) fn holds(&self, unit: u8, function: u8, count: Option<u8>) -> bool {
+        self.all.iter().map(|one| one.asked).any(|asked| {
+            let counted = count.is_none_or(|count| u16::from(count) == asked.request.reply_bytes());
+            asked.unit == unit && function_of(asked.request.table) == function && counted
+        })
     }
 
     pub(super) const fn is_empty(&self) -> bool {

@@ -47,14 +47,15 @@ impl WaitingRoom {
         self.0.get(&unit).into_iter().flatten().any(|waiting| waiting.until.is_some())
     }
 
-    /// What waits of this unit and is not beyond doubt will not be used; says how much that was.
+    /// What waits of this unit will not be used, nor what only stands behind that; says how much that was.
     pub(super) fn doubt(&mut self, unit: u8) -> usize {
         let queue = self.0.get_mut(&unit).into_iter().flatten();
         queue
             .filter_map(|waiting| {
-                waiting.until.take()?;
-                waiting.exchange.outcome = Err(Unused::Doubtful(Doubt::LateMeanwhile));
-                Some(())
+                waiting.until = None;
+                waiting.exchange.outcome.is_ok().then(|| {
+                    waiting.exchange.outcome = Err(Unused::Doubtful(Doubt::LateMeanwhile));
+                })
             })
             .count()
     }
