@@ -114,8 +114,21 @@ fn on_a_small_disk() {
     // Read-only, a store can still be read, and says what it is.
     Command::new("mount").args(["-o", "remount,ro"]).arg(&folder).status().unwrap();
     assert_eq!(numbers(&path).len(), back.len());
-    let refused = Writer::open(&path, Options::default());
-    assert!(matches!(refused, Err(StoreError::ReadOnly(_))), "{refused:?}");
+    let none = Writer::open(&folder.join("none.db"), Options::default());
+    assert!(matches!(none, Err(StoreError::ReadOnly(_))), "{none:?}");
+
+    // A start on it reads and waits, until it may be written.
+    let writer = Writer::open(&path, often).unwrap();
+    writer.begin_run(run());
+    writer.append("bore-1", &reading(next));
+    assert!(!writer.flush(Duration::from_millis(300)));
+    let (trouble, _) = writer.health().trouble.unwrap();
+    assert!(trouble.contains("read-only"), "{trouble}");
+    Command::new("mount").args(["-o", "remount,rw"]).arg(&folder).status().unwrap();
+    assert!(writer.flush(PATIENCE));
+    let health = writer.close();
+    assert_eq!((health.trouble, health.readings_stored, health.readings_dropped), (None, 1, 0));
+    assert_eq!(numbers(&path).last(), Some(&next));
 }
 
 /// What was said to be on the disk is there after a kill, and nothing is broken.

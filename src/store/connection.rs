@@ -1,6 +1,7 @@
 //! Opening the database, to write or to read.
 
 use std::fs::{File, TryLockError};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -29,17 +30,18 @@ impl Lock {
     /// [`StoreError::Held`] where another process has it; what the system says where the file cannot be made.
     pub fn take(path: &Path) -> Result<Self, StoreError> {
         let beside = beside(path, ".lock");
-        let file =
-            File::options().create(true).truncate(false).write(true).open(&beside).map_err(|source| {
-                match source.kind() {
-                    std::io::ErrorKind::NotFound => StoreError::NoFolder(path.to_owned()),
-                    std::io::ErrorKind::ReadOnlyFilesystem | std::io::ErrorKind::PermissionDenied => {
-                        StoreError::ReadOnly(path.to_owned())
-                    }
-                    std::io::ErrorKind::StorageFull => StoreError::Full(path.to_owned()),
-                    _ => StoreError::File { path: beside.clone(), source },
-                }
-            })?;
+        let opened = File::options().create(true).truncate(false).write(true).open(&beside);
+        // One that is there already can be locked on a disk that may only be read.
+        let file = opened.or_else(|source| match source.kind() {
+            ErrorKind::ReadOnlyFilesystem => File::open(&beside).map_err(|_| source),
+            _ => Err(source),
+        });
+        let file = file.map_err(|source| match source.kind() {
+            ErrorKind::NotFound => StoreError::NoFolder(path.to_owned()),
+            ErrorKind::ReadOnlyFilesystem | ErrorKind::PermissionDenied => StoreError::ReadOnly(path.to_owned()),
+            ErrorKind::StorageFull => StoreError::Full(path.to_owned()),
+            _ => StoreError::File { path: beside.clone(), source },
+        })?;
         match file.try_lock() {
             Ok(()) => Ok(Self { _file: file }),
             Err(TryLockError::WouldBlock) => Err(StoreError::Held(path.to_owned())),
@@ -109,10 +111,10 @@ impl StoreReader {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let of = |source| StoreError::of(path, source);
         match std::fs::metadata(path) {
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+            Err(error) if error.kind() == ErrorKind::NotFound => {
                 return Err(StoreError::Missing(path.to_owned()));
             }
-            Err(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+            Err(error) if error.kind() == ErrorKind::PermissionDenied => {
                 return Err(StoreError::Forbidden(path.to_owned()));
             }
             Err(source) => return Err(StoreError::File { path: path.to_owned(), source }),

@@ -12,7 +12,7 @@ use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::{Change, Disagreement, Event, HourlySummary, Step};
 use tallywell_witness::units::WallMillis;
 
-use super::connection::{self, Lock};
+use super::connection::{self, Lock, StoreReader};
 use super::error::StoreError;
 use super::evidence::{Run, put_run};
 use super::keep::Keep;
@@ -84,23 +84,21 @@ pub struct Writer {
 
 impl Writer {
     /// Opens the store at `path`, makes it if it is not there, and starts the writer's thread. A damaged database is put
-    /// aside, and a new one begun: an unattended daemon goes on.
+    /// aside, and a new one begun: an unattended daemon goes on. So it does where a store that is there cannot be written
+    /// for now, since the disk is full or may only be read: what comes waits.
     ///
     /// # Errors
-    /// Another process writes to it; it is not a store, or a newer one; it cannot be written.
+    /// Another process writes to it; it is not a store, or a newer one; there is none, and none can be made.
     pub fn open(path: &Path, options: Options) -> Result<Self, StoreError> {
         let lock = Lock::take(path)?;
         let health = Arc::new(Mutex::new(Health::default()));
-        let connection = match connection::open_to_write(path) {
-            Err(StoreError::Damaged(_)) => {
-                let aside = set_aside(path)?;
-                tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
-                locked(&health).set_aside = Some(aside);
-                connection::open_to_write(path)?
+        let (connection, trouble) = match open_or_begin_anew(path, &health) {
+            Ok(connection) => (Some(connection), None),
+            Err(error @ (StoreError::Full(_) | StoreError::ReadOnly(_))) if StoreReader::open(path).is_ok() => {
+                (None, Some(error))
             }
-            opened => opened?,
+            Err(error) => return Err(error),
         };
-        connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
         let queue = Arc::new(Queue::new(options.most_readings_waiting, options.most_lasting_waiting));
         let meanings = Arc::new(Mutex::new(HashMap::new()));
         let mut work = Work {
@@ -109,13 +107,16 @@ impl Writer {
             queue: Arc::clone(&queue),
             health: Arc::clone(&health),
             meanings: Arc::clone(&meanings),
-            connection: Some(connection),
+            connection,
             known: Known::default(),
             runs: Vec::new(),
             batch: Batch::default(),
             keep: Keep::default(),
             _lock: lock,
         };
+        if let Some(error) = trouble {
+            work.note_trouble(&error);
+        }
         let thread = std::thread::Builder::new()
             .name("store".to_owned())
             .spawn(move || work.run())
@@ -513,6 +514,21 @@ fn meter_number(to: &Connection, name: &str, known: &mut Known) -> rusqlite::Res
         .query_row([meter], |row| row.get(0))?;
     known.meters.insert(name.to_owned(), (meter, next));
     Ok((meter, next))
+}
+
+/// Opens the database and proves that it can be written; one that is damaged is put aside first.
+fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<Connection, StoreError> {
+    let connection = match connection::open_to_write(path) {
+        Err(StoreError::Damaged(_)) => {
+            let aside = set_aside(path)?;
+            tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
+            locked(health).set_aside = Some(aside);
+            connection::open_to_write(path)?
+        }
+        opened => opened?,
+    };
+    connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
+    Ok(connection)
 }
 
 /// Moves a damaged database and what belongs to it out of the way. Returns where it lies now.

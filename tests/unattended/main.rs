@@ -7,6 +7,7 @@ mod bad_line;
 mod clock;
 mod doors;
 mod file_modes;
+mod full_disk;
 mod kills;
 mod power_cut;
 mod reading_only;
