@@ -130,3 +130,8 @@ fn a_gateway_that_passes_serial_frames_on() {
 fn a_gateway_that_is_gone_without_a_word_is_called_anew() {
     run(Kind::Numbered, Then::FallsSilent);
 }
+
+#[test]
+fn so_is_one_that_passes_serial_frames_on() {
+    run(Kind::SerialFrames, Then::FallsSilent);
+}

@@ -1,7 +1,7 @@
 /* A master of libmodbus: asks once and prints what it got.
  *
  * usage: libmodbus_master PORT BAUD ADDRESS TABLE START COUNT
- * Prints the words in decimal, separated by blanks, or "error: TEXT". */
+ * Prints the words in decimal, separated by blanks, or "error: TEXT". TABLE may also be server-id, whose text is printed. */
 #include <errno.h>
 #include <modbus.h>
 #include <stdio.h>
@@ -21,6 +21,11 @@ int main(int argc, char **argv) {
     if (!strcmp(table, "discrete")) got = modbus_read_input_bits(line, start, count, bits);
     if (!strcmp(table, "holding")) got = modbus_read_registers(line, start, count, words);
     if (!strcmp(table, "input")) got = modbus_read_input_registers(line, start, count, words);
+    if (!strcmp(table, "server-id")) {
+        got = modbus_report_slave_id(line, sizeof bits - 1, bits);
+        /* Behind one byte of identification and one that says whether it runs. */
+        if (got > 2) return printf("%.*s\n", got - 2, (char *)bits + 2) < 0;
+    }
     if (got < 0) {
         printf("error: %s\n", modbus_strerror(errno));
         return 1;
