@@ -8,7 +8,8 @@
 //! - [`mod@line`]: the wire, its transactions and their timing;
 //! - [`site`]: what the user wrote: site file and register maps, checked and reported on;
 //! - [`store`]: the database, its one writer and its readers;
-//! - [`record`]: readings as CSV.
+//! - [`record`]: readings as files;
+//! - [`wall`]: the clock on the wall.
 //!
 //! The deciding is done in the pure crate `tallywell_witness`; this crate owns clocks, ports, files and sockets.
 
@@ -22,3 +23,4 @@ pub mod line;
 pub mod record;
 pub mod site;
 pub mod store;
+pub mod wall;

@@ -121,6 +121,16 @@ fn the_pure_rooms_are_pure() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// So that whoever asks what a wrong clock does has one place to begin at.
+#[test]
+fn the_clock_on_the_wall_is_read_in_one_place() {
+    let mut files = Vec::new();
+    sources(&src(), &mut files);
+    let reads = |file: &PathBuf| code(file).iter().any(|(_, line)| line.contains("SystemTime"));
+    let reading: Vec<PathBuf> = files.into_iter().filter(reads).collect();
+    assert_eq!(reading, [src().join("wall.rs")]);
+}
+
 #[test]
 fn the_simulator_meets_the_program_in_two_commands_only() {
     let mut files = Vec::new();

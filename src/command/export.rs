@@ -16,6 +16,7 @@ use crate::site;
 use crate::store::evidence::hexadecimal;
 use crate::store::log::HandedOut;
 use crate::store::{self, Span, StoreError, StoreReader};
+use crate::wall;
 
 /// Write the stored readings of a meter, or its hours, as CSV; or readings of all meters as Parquet
 #[derive(Debug, Args)]
@@ -107,7 +108,7 @@ fn export_csv(
     let (count, sha256) = to_file(reader, &facts, asked, file)?;
     tracing::info!("{count} {} written to {}, SHA-256 {sha256}", asked.word(), file.display());
     let handed_out =
-        HandedOut { at: period::now(), what: format!("export {}", file.display()), meter: meter.to_owned(), sha256 };
+        HandedOut { at: wall::now(), what: format!("export {}", file.display()), meter: meter.to_owned(), sha256 };
     if let Err(error) = store::keep_handed_out(&site.store.path, &handed_out) {
         tracing::warn!("the file's hash could not be kept in the store: {error}");
     }

@@ -16,6 +16,7 @@ use crate::record::format_instant;
 use crate::site;
 use crate::store::log::{Note, NoteKind, ReadBy};
 use crate::store::{self, Span, StoreReader};
+use crate::wall;
 
 /// How long a running daemon may take to keep a note.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -83,7 +84,7 @@ enum Maintenance {
 pub fn run(arguments: &Arguments) -> CommandResult {
     let loaded = site::load(&arguments.site.config)?;
     site::meter_facts(&loaded.site, &arguments.meter)?;
-    let written = period::now();
+    let written = wall::now();
     let at = arguments.at.map_or(written, |moment| moment.0);
     let note = Note { meter: arguments.meter.clone(), at, written, what: what(arguments)? };
     keep(&loaded.site.store.path, &note)?;

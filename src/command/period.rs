@@ -1,12 +1,11 @@
 //! A stretch of time on the command line.
 
-use std::time::SystemTime;
-
 use clap::Args;
 use tallywell_witness::units::{WallMillis, parse};
 
 use crate::record::{format_instant, parse_instant};
 use crate::store::Span;
+use crate::wall;
 
 /// From when to when; everything if neither is given.
 #[derive(Clone, Copy, Debug, Default, Args)]
@@ -60,26 +59,20 @@ pub(super) fn short(instant: WallMillis) -> String {
     format!("{} {}Z", &text[..10], &text[11..19])
 }
 
-/// The clock on the wall.
-pub(super) fn now() -> WallMillis {
-    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
-    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
-}
-
 /// A moment, or how long ago it was.
 ///
 /// # Errors
 /// Text that says neither, with what would.
 pub fn moment(text: &str) -> Result<Moment, String> {
     if text.trim() == "now" {
-        return Ok(Moment(now()));
+        return Ok(Moment(wall::now()));
     }
     if let Some(instant) = parse_instant(text) {
         return Ok(Moment(instant));
     }
     if let Ok(ago) = parse::duration(text) {
         let ago = i64::try_from(ago.as_millis()).unwrap_or(i64::MAX);
-        return Ok(Moment(WallMillis(now().0.saturating_sub(ago))));
+        return Ok(Moment(WallMillis(wall::now().0.saturating_sub(ago))));
     }
     Err("write a date (2025-03-01), a time (2025-03-01T08:00:00Z), or how long ago (24h, 7d)".to_owned())
 }
@@ -93,7 +86,7 @@ mod tests {
         assert_eq!(moment("1970-01-02"), Ok(Moment(WallMillis(86_400_000))));
         assert_eq!(moment("1970-01-01T01:00:00+01:00"), Ok(Moment(WallMillis(0))));
         let hour_ago = moment("1h").unwrap().0.0;
-        assert!((now().0 - 3_600_000 - hour_ago).abs() < 600_000, "{hour_ago}");
+        assert!((wall::now().0 - 3_600_000 - hour_ago).abs() < 600_000, "{hour_ago}");
         assert!(moment("yesterday").is_err());
         let backwards = PeriodArguments { from: moment("2025-03-02").ok(), to: moment("2025-03-01").ok() };
         assert!(backwards.span().is_err());

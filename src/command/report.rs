@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 use tallywell_witness::declared::{Meter, Site, Source};
 use tallywell_witness::units::WallMillis;
 
-use super::period::{self, PeriodArguments};
+use super::period::PeriodArguments;
 use super::timing::{self, Summed};
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument, whole_file};
 use crate::daemon::naming::{NamingError, explain_stored};
@@ -21,6 +21,7 @@ use crate::site::{self, Loaded};
 use crate::store::evidence::sha256;
 use crate::store::log::HandedOut;
 use crate::store::{self, StoreReader};
+use crate::wall;
 
 /// Make one page of HTML for a meter and a time, with plots, to print and to hand over
 #[derive(Debug, Args)]
@@ -92,7 +93,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         declarations: declarations(&loaded, &reader, span)?,
         clock_synchronised: clock_synchronised(&reader, span)?,
         clock_was_set: reader.clock_was_set(&arguments.meter, asked)?,
-        prepared: period::now(),
+        prepared: wall::now(),
         program: format!("tallywell {}", env!("CARGO_PKG_VERSION")),
     };
     let more = json!({
@@ -113,7 +114,7 @@ fn hand_over(arguments: &Arguments, store: &Path, page: &Page, more: Value, word
     whole_file::write(&arguments.out, |out| Ok(out.write_all(page.html.as_bytes())?))?;
     let whole = sha256(page.html.as_bytes());
     let handed_out = HandedOut {
-        at: period::now(),
+        at: wall::now(),
         what: format!("report {}", arguments.out.display()),
         meter: arguments.meter.clone(),
         sha256: whole.clone(),

@@ -15,9 +15,10 @@ use tallywell_witness::trial::Verdict;
 use tallywell_witness::trial::record::Trial;
 use tallywell_witness::units::parse;
 
-use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument, note, period};
+use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument, note};
 use crate::site;
 use crate::store::log::{Note, NoteKind};
+use crate::wall;
 use console::Console;
 use looking::Looking;
 use steps::Steps;
@@ -79,14 +80,14 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         anyhow::bail!("nothing was begun: see to the cautions first");
     }
     let by = console.ask("by", "Who makes the trial? (a name for the sheet, or nothing)", Some(""))?;
-    let began = period::now();
+    let began = wall::now();
     keep(&loaded.site, &arguments.meter, NoteKind::MaintenanceBegins { text: "trial run".to_owned() })?;
     console.say("From here on the time is marked as maintenance: readings are kept and judged by nothing.\n");
 
     let mut steps = Steps::new(&facts, looking, limits, &mut console);
     let made = steps.all();
     let (parts, simulated) = (steps.parts, steps.simulated_ma.is_some());
-    let ended = period::now();
+    let ended = wall::now();
     let marked = keep(&loaded.site, &arguments.meter, NoteKind::MaintenanceEnds { text: "trial run".to_owned() });
     if let Err(stopped) = made {
         let simulated = if simulated { "; the meter may still simulate: set it to measure" } else { "" };
@@ -107,7 +108,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
 
 /// Keeps a note about now.
 fn keep(site: &Site, meter: &str, what: NoteKind) -> Result<(), anyhow::Error> {
-    let now = period::now();
+    let now = wall::now();
     let path: &Path = &site.store.path;
     note::keep(path, &Note { meter: meter.to_owned(), at: now, written: now, what })
 }

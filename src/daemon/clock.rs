@@ -1,11 +1,10 @@
-//! The machine's clocks, as the daemon needs them: one that never jumps, the one on the wall, and who holds it right.
+//! The machine's clocks, as the daemon needs them: one that never jumps, and who holds the one on the wall right.
 
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::time::{Instant, SystemTime, UNIX_EPOCH};
+use std::time::Instant;
 
 use rustix::time::{ClockId, clock_gettime};
-use tallywell_witness::units::WallMillis;
 
 use crate::line::clock::Clock;
 
@@ -16,13 +15,6 @@ pub fn since_boot() -> Clock {
     let running = clock_gettime(ClockId::Monotonic);
     let running = std::time::Duration::try_from(running).unwrap_or_default();
     Clock::since(Instant::now().checked_sub(running).unwrap_or_else(Instant::now))
-}
-
-/// The clock on the wall. Before 1970 on a machine without a battery it reads 0.
-#[must_use]
-pub fn wall() -> WallMillis {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }
 
 /// What tells one start of the machine from another.

@@ -37,6 +37,7 @@ use crate::site::{self, Loaded, meter_facts};
 use crate::store::evidence::Run;
 use crate::store::timing::{DeviceHour, LineHour};
 use crate::store::{self, Span, StoreReader, Writer};
+use crate::wall;
 
 mod asked;
 
@@ -109,7 +110,7 @@ impl Core {
         )?;
         let reader = StoreReader::open(path)?;
         let clock = clock::since_boot();
-        let memory = Memory::recall(&reader, &loaded.site, steady(clock.now()), clock::wall());
+        let memory = Memory::recall(&reader, &loaded.site, steady(clock.now()), wall::now());
         let wall_watch = WallWatch::since(memory.clocks());
         let (to_timings, timings) = mpsc::unbounded_channel();
         let mut core = Self {
@@ -177,7 +178,7 @@ impl Core {
             if let Some(tallies) = self.memory.of(name, &site) {
                 self.stations.resume(name, tallies, self.memory.restarted());
             }
-            let maintained = reader.maintenance(name, Span { from: Some(clock::wall()), to: None })?;
+            let maintained = reader.maintenance(name, Span { from: Some(wall::now()), to: None })?;
             self.stations.set_maintenance(name, maintained.iter().any(|(_, end)| end.is_none()));
         }
         self.progress.follow(&site, Instant::now());
@@ -197,7 +198,7 @@ impl Core {
     fn begin_run(&self, clock_synchronised: Option<bool>) {
         self.writer.begin_run(Run {
             boot: clock::boot(),
-            began: clock::wall(),
+            began: wall::now(),
             program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
             clock_synchronised,
             documents: self.documents.clone(),
@@ -340,7 +341,7 @@ impl Core {
                 if self.failing_files.remove(&reading.path) {
                     tracing::info!("{} can be read again", reading.path.display());
                 }
-                self.stations.file(&reading.path, value, sampled, clock::wall())
+                self.stations.file(&reading.path, value, sampled, wall::now())
             }
             Err(error) => {
                 if self.failing_files.insert(reading.path.clone()) {
@@ -432,7 +433,7 @@ impl Core {
     }
 
     fn look_after_itself(&mut self) {
-        let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall: clock::wall() };
+        let now = Moment { steady: self.memory.continued(steady(self.clock.now())), wall: wall::now() };
         if let Some(set) = self.wall_watch.look(steady(self.clock.now()), now.wall) {
             self.clock_set(set, now);
         }
@@ -490,7 +491,7 @@ impl Core {
         self.memory_kept = Instant::now();
         self.memory_kept_next = MEMORY_KEPT_EVERY;
         self.memory.remember(&self.stations, &self.site);
-        let now = clock::wall();
+        let now = wall::now();
         for (meter, version, body) in self.memory.to_keep(steady(self.clock.now()), now) {
             self.writer.tally_state(meter, version, now, body);
         }

@@ -12,13 +12,13 @@ use tallywell_witness::tally::{Between, Change, Disagreement, Event, EventKind};
 use tallywell_witness::units::WallMillis;
 use tokio::sync::watch;
 
-use super::clock;
 use super::minute::LastMinute;
 use super::socket::Asked;
 use crate::face::page::{Declared, Page, Published};
 use crate::face::state::{Counted, LastingEvent, OpenDisagreement, State, tally_name};
 use crate::line::statistics::LineTiming;
 use crate::store::{Span, StoreError, StoreReader};
+use crate::wall;
 
 /// The page is told how things stand so often, and watchers at least so often.
 const PUBLISHED_EVERY: Duration = Duration::from_secs(1);
@@ -133,7 +133,7 @@ impl Faces {
     /// Nothing declared yet.
     pub(super) fn new() -> Self {
         Self {
-            began: clock::wall(),
+            began: wall::now(),
             facts: BTreeMap::new(),
             meters: BTreeMap::new(),
             lines: BTreeMap::new(),
@@ -155,7 +155,7 @@ impl Faces {
         for name in self.facts.keys() {
             self.meters.entry(name.clone()).or_default();
         }
-        let now = Span { from: Some(clock::wall()), to: None };
+        let now = Span { from: Some(wall::now()), to: None };
         for logged in store.disagreements(None, now)? {
             if let Some(face) = self.meters.get_mut(&logged.disagreement.meter) {
                 face.follow(&logged.disagreement);

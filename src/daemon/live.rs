@@ -7,7 +7,6 @@ use tallywell_witness::reading::{MeterFacts, Sample, WitnessFacts};
 use tallywell_witness::station::{Standing, Stations};
 use tallywell_witness::units::Milliamperes;
 
-use super::clock;
 use super::core::LineState as Known;
 use super::faces::Faces;
 use super::listened::unread_on;
@@ -16,6 +15,7 @@ use crate::face::told;
 use crate::line::statistics::{DeviceReport, LineTiming, TimesReport};
 use crate::record::Quantity;
 use crate::store::Health;
+use crate::wall;
 
 /// The whole state.
 pub(super) fn state(
@@ -28,7 +28,7 @@ pub(super) fn state(
     State {
         site: site.name.clone(),
         program: concat!("tallywell ", env!("CARGO_PKG_VERSION")).to_owned(),
-        at: clock::wall(),
+        at: wall::now(),
         running_since: faces.began,
         meters: stations.meters().map(|standing| meter(standing, faces)).collect(),
         lines: lines.iter().map(|(name, known)| line(site, name, known, &faces.line(name))).collect(),

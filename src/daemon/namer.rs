@@ -11,6 +11,7 @@ use tallywell_witness::units::WallMillis;
 
 use super::naming::explain_stored;
 use crate::store::{Span, StoreReader};
+use crate::wall;
 
 /// A disagreement is looked into so long after it was told: its readings are on the disk then, and there are a few more.
 const DELAY: Duration = Duration::from_secs(8);
@@ -75,7 +76,7 @@ impl Namer {
         let Some(key) = self.wanted.iter().find(|(_, due)| **due <= now).map(|(key, _)| key.clone()) else { return };
         self.wanted.remove(&key);
         let Some(it) = self.latest.get(&key) else { return };
-        let end = it.closed.map_or_else(super::clock::wall, |closed| WallMillis(closed.wall.0 + 1));
+        let end = it.closed.map_or_else(wall::now, |closed| WallMillis(closed.wall.0 + 1));
         let begin = (it.began.wall.0 - BEFORE_MS).max(end.0 - LONGEST_MS);
         let span = Span { from: Some(WallMillis(begin)), to: Some(end) };
         let (store, meter) = (self.store.clone(), it.meter.clone());

@@ -6,9 +6,9 @@ use serde_json::Value;
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::{MeterFacts, Reading};
 
-use super::clock;
 use crate::face::broker::BrokerFace;
 use crate::store::{Options, Writer};
+use crate::wall;
 
 /// How long the goodbye may take.
 const LAST_WORDS: Duration = Duration::from_secs(3);
@@ -23,7 +23,7 @@ impl OutgoingMessages {
     /// Follows what the site declares. A connection that stood is let go; the new one takes its place.
     pub(super) fn follow(&mut self, site: &Site, facts: &[MeterFacts], writer: &Writer) {
         self.broker = site.broker.as_ref().and_then(|declared| {
-            BrokerFace::start(declared, site, facts, writer.taken(), clock::wall())
+            BrokerFace::start(declared, site, facts, writer.taken(), wall::now())
                 .inspect_err(|error| tracing::error!("the system gives no thread for the broker: {error}"))
                 .ok()
         });

@@ -6,8 +6,8 @@ use tallywell_witness::audit;
 use tallywell_witness::declared::{Meter, Setting, Site};
 use tallywell_witness::tally::{Change, Event, EventKind, Moment};
 
-use super::clock;
 use crate::store::{Span, StoreError, StoreReader};
+use crate::wall;
 
 type Key = (String, Setting);
 
@@ -34,7 +34,7 @@ impl Settings {
             let known = store.settings(name)?;
             settings.known.extend(known.into_iter().map(|(setting, value)| ((name.clone(), setting), value)));
         }
-        for event in store.events(None, Span { from: Some(clock::wall()), to: None })? {
+        for event in store.events(None, Span { from: Some(wall::now()), to: None })? {
             if let (EventKind::SettingDiffers { setting, .. }, None) = (&event.what, event.ended) {
                 settings.differing.insert((event.meter.clone(), *setting), event);
             }

@@ -14,7 +14,8 @@
 //! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
 //! - [`bus`]: one open port, performing transactions;
 //! - [`statistics`], [`event`]: how the devices answered, and what is told of it;
-//! - [`thread`]: the line's own thread, which polls by the schedule;
+//! - [`poller`]: polls by the schedule; [`listen`]: follows another master's polling;
+//! - [`thread`]: the line's own thread, on which one of the two runs;
 //! - [`once`]: one device, read once;
 //! - [`scan`]: who answers on an unknown line, and with which settings.
 
@@ -30,6 +31,7 @@ pub mod moment;
 pub mod once;
 pub mod overdue;
 mod patience;
+mod poller;
 pub mod port;
 pub mod quiet;
 pub mod request;

@@ -1,19 +1,15 @@
-//! The line's own thread: it polls by the schedule, for as long as the program runs; where another master polls, a
-//! [`listener`](super::listen) runs in its place.
+//! The line's own thread: a [`poller`](super::poller) runs on it for as long as the program does; where another master polls,
+//! a [`listener`](super::listen) in its place.
 //!
 //! Nothing else runs here, and nothing here waits for anybody: events go into a queue that drops before it blocks,
 //! requests from people wait between transactions. A port that vanishes is opened again by its name.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::io;
-use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
-use tallywell_witness::declared::{Line, LineMode, Port};
-use tallywell_witness::moment::Moment;
-use tallywell_witness::plan::Request;
-use tallywell_witness::schedule::{Ask, Failure, Next, Reaction, Schedule, Task};
+use tallywell_witness::declared::{Line, LineMode};
+use tallywell_witness::schedule::Task;
 use tallywell_witness::units::WallMillis;
 use thread_priority::{
     RealtimeThreadSchedulePolicy, ThreadPriority, ThreadSchedulePolicy, set_thread_priority_and_policy,
@@ -21,14 +17,12 @@ use thread_priority::{
 };
 use tokio::sync::{mpsc, oneshot};
 
-use super::bus::{AskError, Asked, Bus, PortLost};
-use super::clock::{Clock, steady};
-use super::event::{EventSender, LineEvent, RegistersRead};
+use super::clock::Clock;
+use super::event::EventSender;
 use super::fault::Fault;
 use super::listen::Listener;
-use super::overdue::Strays;
-use super::patience::Patience;
-use super::port::{self, PortError};
+use super::poller::Poller;
+use super::port::PortError;
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
 use super::transaction::ReplyTimes;
@@ -37,14 +31,6 @@ use super::transaction::ReplyTimes;
 pub(super) const FIRST_RETRY: Duration = Duration::from_millis(100);
 /// But never later than this: a person who has put the plug back watches.
 pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
-/// The line looks up from waiting at least so often.
-const LONGEST_WAIT: Duration = Duration::from_secs(1);
-/// So many failures in a row, and a device is said to be silent.
-const FAILURES_TO_BE_SILENT: u32 = 3;
-/// So often a request has to come back before the adapter is said to do that.
-const ECHOES_TO_TELL: usize = 3;
-/// Another master is told of so often.
-const MASTER_TOLD_EVERY: Duration = Duration::from_secs(3_600);
 /// Figures are handed over once in an hour of the wall clock.
 pub(super) const HOUR_MS: i64 = 3_600_000;
 
@@ -71,8 +57,8 @@ pub(super) enum Command {
 /// A request outside the schedule, and where its answer goes.
 #[derive(Debug)]
 pub(super) struct PersonsRequest {
-    unit: UnitAddress,
-    request: ReadRequest,
+    pub(super) unit: UnitAddress,
+    pub(super) request: ReadRequest,
     pub(super) reply: oneshot::Sender<Result<Once, String>>,
 }
 
@@ -193,398 +179,4 @@ fn prefer_this_thread() {
         Ok(()) => tracing::debug!("the line's thread runs before ordinary ones"),
         Err(error) => tracing::debug!("the line's thread runs like any other: {error:?}"),
     }
-}
-
-/// Everything that the line's thread knows.
-struct Poller {
-    line: Line,
-    name: Arc<str>,
-    clock: Clock,
-    events: EventSender,
-    inbox: mpsc::UnboundedReceiver<Command>,
-    schedule: Schedule,
-    names: BTreeMap<u8, String>,
-    last_asked: Option<u8>,
-    /// Until when an answer to a failed request could still come, whatever the schedule makes of that.
-    answer_feared_until: BTreeMap<u8, Moment>,
-    asked_once: VecDeque<PersonsRequest>,
-    silent: BTreeSet<u8>,
-    never_quiet: bool,
-    /// When it was told last that somebody else asks here.
-    master_told: Option<Moment>,
-    /// Requests that came back since the port was opened.
-    echoes: usize,
-    /// With a gateway that takes requests and answers none.
-    patience: Patience,
-    /// Nothing is asked before: whoever had the port before may have asked something that is still being answered.
-    asks_from: Moment,
-    timing: LineTiming,
-    counted_from: (Moment, WallMillis),
-    stopping: bool,
-}
-
-impl Poller {
-    fn new(
-        line: Line,
-        tasks: Vec<Task>,
-        clock: Clock,
-        events: EventSender,
-        inbox: mpsc::UnboundedReceiver<Command>,
-    ) -> Self {
-        let now = clock.now();
-        let mut poller = Self {
-            name: line.name.as_str().into(),
-            line,
-            clock,
-            events,
-            inbox,
-            schedule: Schedule::new(Vec::new(), now),
-            names: BTreeMap::new(),
-            last_asked: None,
-            answer_feared_until: BTreeMap::new(),
-            asked_once: VecDeque::new(),
-            silent: BTreeSet::new(),
-            never_quiet: false,
-            master_told: None,
-            echoes: 0,
-            patience: Patience::default(),
-            asks_from: now,
-            timing: LineTiming::default(),
-            counted_from: (now, wall_now()),
-            stopping: false,
-        };
-        poller.replace(tasks);
-        poller
-    }
-
-    fn replace(&mut self, tasks: Vec<Task>) {
-        self.names = tasks.iter().map(|task| (task.unit, task.device.clone())).collect();
-        self.schedule.replace(tasks, self.clock.now());
-    }
-
-    fn tell(&self, event: LineEvent) {
-        self.events.send(&self.name, event);
-    }
-
-    async fn open(&mut self) -> Result<Bus, StartError> {
-        let opened = port::open(&self.line).await?;
-        let bus = Bus::new(&self.line, opened.connection, self.clock)?;
-        // A gateway numbers its answers, and those of an earlier connection do not come through a new one.
-        if !matches!(self.line.port, Port::Tcp(_)) {
-            self.asks_from = self.clock.now().after(self.line.worst_latency);
-        }
-        self.schedule.begin_at(self.asks_from.max(self.clock.now()));
-        self.patience.begin_anew();
-        self.echoes = 0;
-        self.tell(LineEvent::PortOpened { notes: opened.notes });
-        Ok(bus)
-    }
-
-    /// Polls until it is told to stop, opening the port again whenever it is lost.
-    async fn run(&mut self, bus: Bus) {
-        let mut open = Some(bus);
-        while !self.stopping {
-            let Some(mut bus) = open.take() else {
-                open = self.reopen().await;
-                continue;
-            };
-            if let Err(lost) = self.poll(&mut bus).await {
-                // The old descriptor has to be gone before the name can be opened anew.
-                drop(bus);
-                self.tell(LineEvent::PortLost { reason: lost.to_string() });
-            }
-        }
-        self.hand_over_timing();
-    }
-
-    /// Tries to open the port again and again; nothing if it was told to stop meanwhile.
-    async fn reopen(&mut self) -> Option<Bus> {
-        let mut wait = FIRST_RETRY;
-        while !self.stopping {
-            let until = tokio::time::Instant::now() + wait;
-            while let Ok(command) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-                self.take(command);
-                self.refuse_asked_once("the port is gone");
-                if self.stopping {
-                    return None;
-                }
-            }
-            self.hand_over_finished_hour();
-            match self.open().await {
-                Ok(bus) => return Some(bus),
-                Err(error) => tracing::debug!(line = %self.name, "{error}"),
-            }
-            wait = (wait * 2).min(LAST_RETRY);
-        }
-        None
-    }
-
-    /// Polls until it is told to stop or the port is lost.
-    async fn poll(&mut self, bus: &mut Bus) -> Result<(), PortLost> {
-        loop {
-            while let Ok(command) = self.inbox.try_recv() {
-                self.take(Some(command));
-            }
-            if self.stopping {
-                return Ok(());
-            }
-            self.hand_over_finished_hour();
-            if self.clock.now() < self.asks_from {
-                self.listen(bus, self.asks_from).await?;
-                continue;
-            }
-            if let Some(PersonsRequest { unit, request, reply }) = self.next_asked_once() {
-                let answer = self.ask_for_a_person(bus, unit, request).await?;
-                // A person who has gone away needs no answer.
-                let _ = reply.send(answer);
-                continue;
-            }
-            let now = self.clock.now();
-            let until = match self.schedule.next(now) {
-                Next::Ask(ask) => {
-                    self.perform(bus, &ask).await?;
-                    continue;
-                }
-                Next::WaitUntil(until) => until.min(now.after(LONGEST_WAIT)),
-                Next::Nothing => now.after(LONGEST_WAIT),
-            };
-            self.listen(bus, self.wake_at(until)).await?;
-        }
-    }
-
-    /// Sends nothing until `until` or until somebody wants something.
-    async fn listen(&mut self, bus: &mut Bus, until: Moment) -> Result<(), PortLost> {
-        tokio::select! {
-            strays = bus.listen_until(until) => self.count_strays(&strays?),
-            command = self.inbox.recv() => self.take(command),
-        }
-        Ok(())
-    }
-
-    /// Waiting ends earlier if a person's request comes free before.
-    fn wake_at(&self, until: Moment) -> Moment {
-        let feared = |asked: &PersonsRequest| self.answer_feared_until.get(&asked.unit.value()).copied();
-        self.asked_once.iter().filter_map(feared).fold(until, Moment::min)
-    }
-
-    fn take(&mut self, command: Option<Command>) {
-        match command {
-            Some(Command::AskOnce(asked)) => self.asked_once.push_back(asked),
-            Some(Command::Replace(tasks)) => self.replace(tasks),
-            Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
-            Some(Command::Stop) | None => self.stopping = true,
-        }
-    }
-
-    fn refuse_asked_once(&mut self, why: &str) {
-        for asked in self.asked_once.drain(..) {
-            let _ = asked.reply.send(Err(why.to_owned()));
-        }
-    }
-
-    /// The first request of a person whose unit can be asked without taking an old answer for the new one.
-    fn next_asked_once(&mut self) -> Option<PersonsRequest> {
-        let now = self.clock.now();
-        let index = self
-            .asked_once
-            .iter()
-            .position(|asked| self.answer_feared_until.get(&asked.unit.value()).is_none_or(|feared| *feared <= now))?;
-        self.asked_once.remove(index)
-    }
-
-    async fn ask_for_a_person(
-        &mut self,
-        bus: &mut Bus,
-        unit: UnitAddress,
-        request: ReadRequest,
-    ) -> Result<Result<Once, String>, PortLost> {
-        match self.ask(bus, unit, request).await {
-            Ok(asked) => {
-                if let Some(feared) = self.answer_feared_until.get(&unit.value()) {
-                    self.schedule.let_rest(unit.value(), *feared);
-                }
-                Ok(Ok(asked.outcome))
-            }
-            Err(AskError::NeverQuiet(strays)) => Ok(Err(AskError::NeverQuiet(strays).to_string())),
-            Err(AskError::PortLost(lost)) => Err(lost),
-        }
-    }
-
-    /// Carries out one request of the schedule.
-    async fn perform(&mut self, bus: &mut Bus, ask: &Ask) -> Result<(), PortLost> {
-        let Request { table, start, count } = ask.request.request;
-        let request = (UnitAddress::new(ask.unit), ReadRequest::table(table, start, count));
-        let (Some(unit), Ok(request)) = request else {
-            tracing::error!(line = %self.name, unit = ask.unit, ?table, start, count, "this cannot be asked");
-            self.schedule.failed(ask, Failure::Refused(0x03), self.clock.now(), Duration::ZERO);
-            return Ok(());
-        };
-        let device = self.device_of(ask.unit);
-        match self.ask(bus, unit, request).await {
-            Ok(asked) => self.take_outcome(ask, device, asked, bus.worst_latency()),
-            Err(AskError::NeverQuiet(strays)) => {
-                self.count_strays(&strays);
-                if !self.never_quiet {
-                    self.never_quiet = true;
-                    self.tell(LineEvent::NeverQuiet { reason: AskError::NeverQuiet(strays).to_string() });
-                }
-            }
-            Err(AskError::PortLost(lost)) => return Err(lost),
-        }
-        Ok(())
-    }
-
-    /// Asks, and counts everything but the outcome's own meaning for the schedule.
-    async fn ask(&mut self, bus: &mut Bus, unit: UnitAddress, request: ReadRequest) -> Result<Asked, AskError> {
-        let asked = bus.ask(unit, request).await?;
-        self.never_quiet = false;
-        self.last_asked = Some(unit.value());
-        self.timing.transactions += 1;
-        self.timing.busy += asked.ended.since(asked.began);
-        self.count_strays(&asked.strays);
-        let device = self.device_of(unit.value());
-        let timing = self.timing.devices.entry(device).or_default();
-        match &asked.outcome {
-            Ok((_, times)) => {
-                let on_wire = bus.characters(times.characters);
-                timing.count_reply(times.latency(), times.duration(), on_wire, times.pieces);
-                self.answer_feared_until.remove(&unit.value());
-            }
-            Err(fault) => {
-                timing.count_fault(fault.kind());
-                if fault.answer_may_follow() {
-                    self.answer_feared_until.insert(unit.value(), asked.ended.after(bus.worst_latency()));
-                }
-            }
-        }
-        if !matches!(self.line.port, Port::Serial(_)) {
-            self.judge_gateway(&asked)?;
-        }
-        Ok(asked)
-    }
-
-    /// A connection whose other end is gone takes requests for a quarter of an hour before the system says so.
-    fn judge_gateway(&mut self, asked: &Asked) -> Result<(), PortLost> {
-        let is_heard = !matches!(asked.outcome, Err(Fault::Timeout)) || asked.strays != Strays::default();
-        match self.patience.after(is_heard, asked.began, asked.ended) {
-            None => Ok(()),
-            Some(waited) => {
-                let reason = format!("the gateway takes requests and has answered none for {} s", waited.as_secs());
-                Err(io::Error::new(io::ErrorKind::TimedOut, reason).into())
-            }
-        }
-    }
-
-    fn take_outcome(&mut self, ask: &Ask, device: String, asked: Asked, worst_latency: Duration) {
-        if let (Some(lateness), Some(timing)) = (ask.lateness, self.timing.devices.get_mut(&device)) {
-            timing.lateness.record(lateness);
-        }
-        // Periods of a unit that rests went by with its silence, which was told.
-        if ask.skipped > 0 && !ask.on_trial {
-            self.tell(LineEvent::PeriodsMissed { device: device.clone(), periods: ask.skipped });
-        }
-        let now = asked.ended;
-        match asked.outcome {
-            Ok((answer, times)) => {
-                self.schedule.answered(ask, now);
-                if self.silent.remove(&ask.unit) {
-                    self.tell(LineEvent::DeviceBack { device: device.clone() });
-                }
-                self.tell(LineEvent::Read(self.registers_read(device, ask.request.request, answer, &times)));
-            }
-            Err(fault) => {
-                let failure = match fault {
-                    Fault::Exception(code) => Failure::Refused(code),
-                    _ if fault.answer_may_follow() => Failure::AnswerMayFollow,
-                    _ => Failure::Spoiled,
-                };
-                let reaction = self.schedule.failed(ask, failure, now, worst_latency);
-                let request = ask.request.request;
-                self.tell(LineEvent::Fault { device: device.clone(), request, fault, wall: wall_now() });
-                match reaction {
-                    Reaction::Split { pieces } => self.tell(LineEvent::RequestSplit { device, request, pieces }),
-                    Reaction::UnitRests { failures, .. }
-                        if failures >= FAILURES_TO_BE_SILENT && self.silent.insert(ask.unit) =>
-                    {
-                        self.tell(LineEvent::DeviceSilent { device, fault });
-                    }
-                    _ => {}
-                }
-            }
-        }
-    }
-
-    fn registers_read(&self, device: String, request: Request, answer: Answer, times: &ReplyTimes) -> RegistersRead {
-        let words = match answer {
-            Answer::Registers(words) => words,
-            Answer::Bits(bits) => bits.into_iter().map(u16::from).collect(),
-            // The schedule asks for tables only, and the reply's function was checked.
-            Answer::Diagnostic(_) | Answer::ServerId(_) | Answer::Identification { .. } => Vec::new(),
-        };
-        let sampled_at = times.sampled_at();
-        let age = self.clock.now().since(sampled_at);
-        RegistersRead {
-            device,
-            request,
-            words,
-            sampled_at,
-            uncertainty: times.uncertainty(),
-            steady: steady(sampled_at),
-            wall: WallMillis(wall_now().0 - i64::try_from(age.as_millis()).unwrap_or(0)),
-        }
-    }
-
-    fn device_of(&self, unit: u8) -> String {
-        self.names.get(&unit).cloned().unwrap_or_else(|| format!("address {unit}"))
-    }
-
-    /// Counts late replies to the units that sent them, and noise to the unit that was asked last.
-    fn count_strays(&mut self, strays: &Strays) {
-        for unit in &strays.late {
-            let device = self.device_of(unit.value());
-            self.timing.devices.entry(device).or_default().count_fault(super::fault::FaultKind::Late);
-        }
-        if strays.noise > 0
-            && let Some(unit) = self.last_asked.or_else(|| self.names.keys().next().copied())
-        {
-            let device = self.device_of(unit);
-            self.timing.devices.entry(device).or_default().noise_bytes += strays.noise as u64;
-        }
-        let untold = self.echoes < ECHOES_TO_TELL;
-        self.echoes += strays.echoes;
-        if untold && self.echoes >= ECHOES_TO_TELL {
-            self.tell(LineEvent::EchoUndeclared);
-        }
-        self.timing.foreign_requests += strays.requests as u64;
-        let now = self.clock.now();
-        let is_due = self.master_told.is_none_or(|told| now.since(told) >= MASTER_TOLD_EVERY);
-        if is_due && self.timing.another_master_asks() {
-            self.master_told = Some(now);
-            self.tell(LineEvent::AnotherMaster { requests: self.timing.foreign_requests });
-        }
-    }
-
-    fn timing_so_far(&self) -> LineTiming {
-        LineTiming { elapsed: self.clock.now().since(self.counted_from.0), ..self.timing.clone() }
-    }
-
-    fn hand_over_finished_hour(&mut self) {
-        if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
-            self.hand_over_timing();
-        }
-    }
-
-    fn hand_over_timing(&mut self) {
-        let timing = self.timing_so_far();
-        let to = wall_now();
-        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
-        self.timing = LineTiming::default();
-        self.counted_from = (self.clock.now(), to);
-    }
-}
-
-/// The clock on the wall.
-pub(super) fn wall_now() -> WallMillis {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or(Duration::ZERO);
-    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }

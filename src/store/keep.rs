@@ -9,8 +9,9 @@ use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use super::connection::LOG_PAGES;
 use super::stretch::{self, Meanings};
-use super::writer::{Options, now};
+use super::writer::Options;
 use super::{outbox, row};
+use crate::wall;
 
 /// Readings sealed together: a little more than an hour at one a second. Longer stretches compress hardly better.
 const READINGS_A_STRETCH: i64 = 4096;
@@ -64,7 +65,7 @@ fn seal_all(connection: &mut Connection, meanings: &HashMap<String, Meanings>) -
         .collect::<rusqlite::Result<_>>()?;
     let plain = Meanings::default();
     for (meter, name, mut count, oldest) in unsealed {
-        let is_old = oldest < now().0 - SEALED_AFTER_MILLIS;
+        let is_old = oldest < wall::now().0 - SEALED_AFTER_MILLIS;
         while count >= READINGS_A_STRETCH || is_old && count >= FEWEST_A_STRETCH {
             let sealed = seal_one(connection, meter, meanings.get(&name).unwrap_or(&plain))?;
             if sealed == 0 {

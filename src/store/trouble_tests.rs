@@ -208,7 +208,7 @@ fn the_oldest_readings_go_where_the_store_grows_too_large() {
 fn readings_are_kept_as_long_as_is_asked_for() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("kestrel.db");
-    let now = writer::now().0;
+    let now = crate::wall::now().0;
     let hours_ago = |hours: i64| now - hours * 3_600_000;
     let week = Duration::from_secs(7 * 86_400);
     let kept = Options { keep_readings: Some(week), tidy_every: Duration::ZERO, ..options() };
@@ -239,7 +239,7 @@ fn readings_are_kept_as_long_as_is_asked_for() {
 #[test]
 fn a_clock_that_is_wrong_by_years_costs_no_readings() {
     const HOUR_MS: i64 = 3_600_000;
-    for wrong in [0, writer::now().0 + 12 * 365 * 24 * HOUR_MS] {
+    for wrong in [0, crate::wall::now().0 + 12 * 365 * 24 * HOUR_MS] {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("kestrel.db");
         let day = Duration::from_secs(86_400);
@@ -250,7 +250,7 @@ fn a_clock_that_is_wrong_by_years_costs_no_readings() {
         let minutes = 3 * 24 * 60;
         let wall = |minute: i64| match minute {
             1_440..2_880 => wrong + minute * 60_000,
-            _ => writer::now().0 - 3 * 24 * HOUR_MS + minute * 60_000,
+            _ => crate::wall::now().0 - 3 * 24 * HOUR_MS + minute * 60_000,
         };
         for minute in 0..minutes {
             writer.append("bore-1", &plain(minute * 60_000, wall(minute)));

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, SystemTime};
+use std::time::Duration;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use tallywell_witness::declared::Setting;
@@ -22,6 +22,7 @@ use super::queue::{Batch, Lasting, Queue, Waiting};
 use super::stretch::Meanings;
 use super::timing::{self, LineHour};
 use crate::record::format_instant;
+use crate::wall;
 
 /// How a store is written.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -427,7 +428,7 @@ impl Work {
         if health.trouble.as_ref().is_none_or(|(known, _)| *known != text) {
             tracing::error!("{text}; polling goes on, and readings wait in memory");
         }
-        let since = health.trouble.take().map_or_else(now, |(_, since)| since);
+        let since = health.trouble.take().map_or_else(wall::now, |(_, since)| since);
         health.trouble = Some((text, since));
     }
 }
@@ -533,7 +534,7 @@ fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<Connection,
 
 /// Moves a damaged database and what belongs to it out of the way. Returns where it lies now.
 fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
-    let stamp: String = format_instant(now()).chars().filter(char::is_ascii_alphanumeric).collect();
+    let stamp: String = format_instant(wall::now()).chars().filter(char::is_ascii_alphanumeric).collect();
     let aside = connection::beside(path, &format!(".damaged-{stamp}"));
     for ending in ["-wal", "-shm", ""] {
         match std::fs::rename(connection::beside(path, ending), connection::beside(&aside, ending)) {
@@ -548,10 +549,4 @@ fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
 /// A panic elsewhere leaves whole values behind: each is changed in one step.
 fn locked<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
     shared.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// The clock on the wall.
-pub(super) fn now() -> WallMillis {
-    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
-    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }

@@ -6,12 +6,12 @@ use anyhow::Context;
 use tallywell_witness::declared::Site;
 use tallywell_witness::units::WallMillis;
 
-use crate::command::period;
 use crate::record::parquet::{ParquetFolder, Written};
 use crate::site;
 use crate::store::evidence::hexadecimal;
 use crate::store::log::HandedOut;
 use crate::store::{self, Span, StoreError, StoreReader};
+use crate::wall;
 
 const DAY_MILLIS: i64 = 86_400_000;
 
@@ -89,7 +89,7 @@ impl Tally {
         self.readings += written.readings;
         self.files += 1;
         handed_out.push(HandedOut {
-            at: period::now(),
+            at: wall::now(),
             what: format!("export {}", written.path.display()),
             meter: meter.to_owned(),
             sha256: hexadecimal(&sha256),

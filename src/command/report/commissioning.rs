@@ -7,11 +7,12 @@ use tallywell_witness::trial::record::Trial;
 use tallywell_witness::units::WallMillis;
 
 use super::{Arguments, declarations, hand_over, hangs_on, lines};
-use crate::command::{CommandResult, period, timing};
+use crate::command::{CommandResult, timing};
 use crate::face::report::commissioning::{PlannedLine, Sheet, sheet};
 use crate::site;
 use crate::store::StoreReader;
 use crate::store::log::NoteKind;
+use crate::wall;
 
 /// Makes the sheet.
 ///
@@ -47,7 +48,7 @@ pub(super) fn run(arguments: &Arguments) -> CommandResult {
             }
         }
     }
-    let now = period::now();
+    let now = wall::now();
     let since = trial.as_ref().map_or(now, |trial| trial.began);
     let made = sheet(&Sheet {
         site: &loaded.site.name,

@@ -13,9 +13,10 @@ use tallywell_witness::trial::record::{RunCheck, Trial};
 use tallywell_witness::trial::volumes::{Look, volumes};
 use tallywell_witness::units::{LitresPerSecond, Milliamperes, WallMillis, figure, parse, without_signed_zero};
 
+use super::Limits;
 use super::console::{Console, Stopped};
 use super::looking::Looking;
-use super::{Limits, period};
+use crate::wall;
 
 /// Between two looks of a run; quicker would only read the same registers twice.
 const PACE: Duration = Duration::from_millis(250);
@@ -361,9 +362,9 @@ impl<'a> Steps<'a> {
         )?;
         let sign = if has_reference { "Enter at the moment the reference begins" } else { "Enter to begin" };
         self.console.ask("start", sign, Some(""))?;
-        let began = period::now();
+        let began = wall::now();
         let looks = self.looks_for(length)?;
-        let ended = period::now();
+        let ended = wall::now();
         let Some(volumes) = volumes(self.facts, &looks) else {
             self.parts.remarks.push("the run was too short, or nothing answered".to_owned());
             return Ok(());

@@ -8,12 +8,13 @@ use tallywell_witness::tally::{Event, Moment};
 use tallywell_witness::units::WallMillis;
 
 use super::layout::{address_of, time};
-use super::past::{capital, cause, wall};
+use super::past::{capital, cause};
 use crate::face::report::figures::{count, lasting};
 use crate::face::report::log::note_words;
 use crate::face::told;
 use crate::store::log::{LoggedDisagreement, Note};
 use crate::store::{Span, StoreError, StoreReader};
+use crate::wall;
 
 /// More of a kind are only counted.
 const MOST_LISTED: usize = 100;
@@ -52,7 +53,7 @@ pub(super) struct Log {
 /// Reads it.
 pub(super) fn read(store: &Path, days: Days) -> Result<Log, StoreError> {
     let from = match days {
-        Days::Last(days) => Some(WallMillis(wall().0 - days * 86_400_000)),
+        Days::Last(days) => Some(WallMillis(wall::now().0 - days * 86_400_000)),
         Days::All => None,
     };
     let (reader, span) = (StoreReader::open(store)?, Span { from, to: None });

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use maud::{Markup, html};
 use tallywell_witness::cause::Code;
@@ -15,6 +15,7 @@ use crate::face::report::{Observer, Report, plots};
 use crate::record::parse_instant;
 use crate::store::log::{LoggedDisagreement, Note};
 use crate::store::{Span, StoreError, StoreReader};
+use crate::wall;
 
 /// Reading for pictures stops after this; the pictures then end early, and say so.
 const PATIENCE: Duration = Duration::from_secs(6);
@@ -100,7 +101,7 @@ impl Past {
 /// Reads it. May take a moment.
 pub(super) fn read(store: &Path, site: &str, facts: &MeterFacts, stretch: Stretch) -> Result<Past, StoreError> {
     let began = Instant::now();
-    let now = wall();
+    let now = wall::now();
     let meter = facts.meter.name.as_str();
     let span = Span { from: Some(WallMillis(now.0 - stretch.millis())), to: None };
     let reader = StoreReader::open(store)?;
@@ -149,12 +150,6 @@ pub(super) fn read(store: &Path, site: &str, facts: &MeterFacts, stretch: Stretc
         events: report.events.into(),
         notes: report.notes.into(),
     })
-}
-
-/// The clock on the wall.
-pub(super) fn wall() -> WallMillis {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-    WallMillis(i64::try_from(since.as_millis()).unwrap_or(i64::MAX))
 }
 
 /// A moment that is told as text, to the second.

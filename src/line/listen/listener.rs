@@ -21,11 +21,12 @@ use super::super::moment::Moment;
 use super::super::port::{self, Connection};
 use super::super::quiet::QuietGap;
 use super::super::statistics::LineTiming;
-use super::super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, StartError, wall_now};
+use super::super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, StartError};
 use super::arrival::Arrivals;
 use super::cutter::{Cut, Cutter};
 use super::exchange::{Exchange, Unused};
 use super::follower::{FollowTiming, Follower};
+use crate::wall;
 
 /// The most that is taken from the port at once.
 const READ_AT_ONCE: usize = 1024;
@@ -94,7 +95,7 @@ impl Listener {
             last_request: now,
             nobody_polls: false,
             not_understood: Some(0),
-            counted_from: (now, wall_now()),
+            counted_from: (now, wall::now()),
             stopping: false,
         }
     }
@@ -278,10 +279,10 @@ impl Listener {
                     sampled_at: values.sampled_at,
                     uncertainty: values.uncertainty,
                     steady: steady(values.sampled_at),
-                    wall: WallMillis(wall_now().0 - i64::try_from(age.as_millis()).unwrap_or(0)),
+                    wall: WallMillis(wall::now().0 - i64::try_from(age.as_millis()).unwrap_or(0)),
                 })
             }
-            Err(Unused::Fault(fault)) => LineEvent::Fault { device, request, fault, wall: wall_now() },
+            Err(Unused::Fault(fault)) => LineEvent::Fault { device, request, fault, wall: wall::now() },
             Err(Unused::Doubtful(doubt)) => LineEvent::Doubtful { device, request, doubt },
         };
         self.tell(event);
@@ -315,14 +316,14 @@ impl Listener {
     }
 
     fn hand_over_finished_hour(&mut self) {
-        if wall_now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
+        if wall::now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
             self.hand_over_timing();
         }
     }
 
     fn hand_over_timing(&mut self) {
         let timing = self.timing_so_far();
-        let to = wall_now();
+        let to = wall::now();
         self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
         self.follower.take_counted();
         self.counted_from = (self.clock.now(), to);
