@@ -5,12 +5,11 @@
 //! surely before it, and at the first that surely shows what came after: that holds whatever the flow did. Only where the
 //! flow has been steady at every reading of late, by every witness, is it taken to be so between them, too.
 
-use std::collections::VecDeque;
-
 use serde::{Deserialize, Serialize};
 
 use super::band::RateBounds;
 use super::count_tally::{CountObservation, CountRules};
+use super::extremes::{larger, smaller};
 
 /// The flow counts as steady if its rates differ by no more than this share...
 const STEADY_SHARE: f64 = 0.15;
@@ -35,7 +34,7 @@ const KEPT: usize = 12;
 /// The observations of the last seconds: those that surround the one that is judged next.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Around {
-    kept: VecDeque<CountObservation>,
+    kept: Vec<CountObservation>,
     /// The place of the first that is not judged yet.
     next: usize,
     pace: Pace,
@@ -92,20 +91,20 @@ impl Around {
 
     /// Takes the next observation; false if it is too near to the last to tell anything new.
     pub fn take(&mut self, next: &CountObservation, rules: &CountRules) -> bool {
-        if let Some(last) = self.kept.back() {
+        if let Some(last) = self.kept.last() {
             let spacing = (RENEWED_SHARE * rules.register_age_s).max(REACH_SHARE * rules.pulse_delay_s);
             if next.register_at - last.register_at < spacing {
                 return false;
             }
         }
-        self.kept.push_back(*next);
+        self.kept.push(*next);
         true
     }
 
     /// Drops what was read after an instant, in milliseconds of the steady clock, and not judged yet.
     pub fn drop_after(&mut self, sound_at: i64) {
-        while self.kept.len() > self.next && self.kept.back().is_some_and(|it| it.moment.steady.0 > sound_at) {
-            self.kept.pop_back();
+        while self.kept.len() > self.next && self.kept.last().is_some_and(|it| it.moment.steady.0 > sound_at) {
+            self.kept.pop();
         }
     }
 
@@ -120,34 +119,36 @@ impl Around {
     /// say nothing of the rate between them.
     pub fn surrounded(&mut self, rules: &CountRules, gap_s: f64) -> Option<Surrounded> {
         let place = self.next;
-        if place + 1 >= self.kept.len() {
-            return None;
-        }
-        let middle = &self.kept[place];
+        let kept = self.kept.as_slice();
+        let [middle, after, ..] = kept.get(place..)? else { return None };
+        let newest = &kept[kept.len() - 1];
         let read_at = middle.register_at + middle.skew_s;
         let latest = read_at + middle.skew_uncertainty_s + rules.register_age_s;
-        let is_surrounded = self.kept[self.kept.len() - 1].register_at >= latest;
-        if !is_surrounded && self.kept.len() - place <= WAITED_FOR {
+        if newest.register_at < latest && kept.len() - place <= WAITED_FOR {
             return None;
         }
         let earliest = read_at - middle.skew_uncertainty_s - rules.pulse_delay_s;
-        let mut first = place;
+        let mut first = middle;
         let mut least = middle.litres + middle.register_low;
-        while first > 0 && self.kept[first].register_at > earliest {
-            first -= 1;
-            least = least.min(self.kept[first].litres + self.kept[first].register_low);
+        for earlier in kept[..place].iter().rev() {
+            if first.register_at <= earliest {
+                break;
+            }
+            first = earlier;
+            least = smaller(least, first.litres + first.register_low);
         }
-        let mut last = place;
+        let mut last = middle;
         let mut most = middle.litres + middle.register_high;
-        while last + 1 < self.kept.len() && self.kept[last].register_at < latest {
-            last += 1;
-            most = most.max(self.kept[last].litres + self.kept[last].register_high);
+        for later in &kept[place + 1..] {
+            if last.register_at >= latest {
+                break;
+            }
+            last = later;
+            most = larger(most, last.litres + last.register_high);
         }
-        let (first, last) = (&self.kept[first], &self.kept[last]);
-        let before = &self.kept[place.saturating_sub(1)];
-        let three = [before, middle, &self.kept[place + 1]];
-        let ends = [&self.kept[0], &self.kept[self.kept.len() - 1]];
-        let rate = self.pace.rate_bounds(three, ends, rules.register_age_s, gap_s);
+        let before = &kept[place.saturating_sub(1)];
+        let ends = [&kept[0], newest];
+        let rate = self.pace.rate_bounds([before, middle, after], ends, rules.register_age_s, gap_s);
         let moved_litres = middle.litres - before.litres;
         let elapsed_s = middle.register_at - before.register_at;
         let queued = self.pace.queued(moved_litres.abs(), elapsed_s, rate, most - least, rules);
@@ -170,10 +171,15 @@ impl Around {
 
     /// Keeps what may still be needed: the last that was surely before anything that is judged from now on.
     fn forget(&mut self, earliest: f64) {
-        let is_needless = |kept: &VecDeque<CountObservation>| kept.get(1).is_some_and(|it| it.register_at <= earliest);
-        while self.next > 1 && (is_needless(&self.kept) || self.kept.len() > KEPT) {
-            self.kept.pop_front();
-            self.next -= 1;
+        let mut needless = 0;
+        while needless + 1 < self.next
+            && (self.kept[needless + 1].register_at <= earliest || self.kept.len() - needless > KEPT)
+        {
+            needless += 1;
+        }
+        if needless > 0 {
+            self.kept.drain(..needless);
+            self.next -= needless;
         }
     }
 }
@@ -200,7 +206,7 @@ impl Pace {
         let Rates { low, high, turns_back } = rates;
         let is_heard =
             middle.register_at - before.register_at <= gap_s && after.register_at - middle.register_at <= gap_s;
-        self.largest = self.largest.max(high);
+        self.largest = larger(self.largest, high);
         let now = if turns_back {
             1.0
         } else if high > 0.0 && low.is_finite() {
@@ -208,7 +214,7 @@ impl Pace {
         } else {
             0.0
         };
-        self.spread = now.max(SPREAD_FADES * self.spread);
+        self.spread = larger(now, SPREAD_FADES * self.spread);
         if !is_heard || !low.is_finite() || self.spread > STEADY_SHARE {
             return None;
         }
@@ -232,7 +238,7 @@ impl Pace {
         let left = (self.queue + due - surely * elapsed_s).clamp(0.0, LONGEST_QUEUE);
         let quickest = rate.map_or(LARGEST_BETWEEN * self.largest, |rate| rate.high);
         let may_lag = quickest > surely * rules.pulse_volume;
-        self.queue = if may_lag { left.max((flowed / rules.pulse_volume).min(LONGEST_QUEUE)) } else { left };
+        self.queue = if may_lag { larger(left, smaller(LONGEST_QUEUE, flowed / rules.pulse_volume)) } else { left };
         self.queue
     }
 }
@@ -250,8 +256,8 @@ impl Rates {
     fn show(&mut self, at: &CountObservation) {
         if let Some((low, high)) = at.flows {
             self.turns_back |= low < 0.0;
-            self.low = self.low.min(low.abs());
-            self.high = self.high.max(high.abs());
+            self.low = smaller(self.low, low.abs());
+            self.high = larger(self.high, high.abs());
         }
     }
 
@@ -265,8 +271,8 @@ impl Rates {
         let step = later.register_high - later.register_low;
         if step <= RATE_RESOLUTION * litres {
             let rate = litres / elapsed;
-            self.low = self.low.min(rate);
-            self.high = self.high.max(rate);
+            self.low = smaller(self.low, rate);
+            self.high = larger(self.high, rate);
         } else if later.flows.is_none() {
             self.low = 0.0;
         } else {

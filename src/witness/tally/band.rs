@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::extremes::{larger, smaller};
+
 /// A closed interval for the constant difference between two counts, in pulses.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Band {
@@ -18,7 +20,7 @@ impl Band {
     /// What both allow; `None` if no difference satisfies both.
     #[must_use]
     pub fn intersection(self, other: Self) -> Option<Self> {
-        let both = Self { low: self.low.max(other.low), high: self.high.min(other.high) };
+        let both = Self { low: larger(self.low, other.low), high: smaller(self.high, other.high) };
         (both.low <= both.high).then_some(both)
     }
 
@@ -102,8 +104,8 @@ impl Allowance {
         let (mut least, mut most) = (self.least, self.most);
         if let Some(rate) = self.rate {
             let volume = |seconds: f64, bounds: [f64; 2]| seconds * bounds[usize::from(seconds < 0.0)];
-            most = most.min(self.register_high + volume(latest, [rate.high, rate.low]));
-            least = least.max(self.register_low + volume(earliest, [rate.low, rate.high]));
+            most = smaller(most, self.register_high + volume(latest, [rate.high, rate.low]));
+            least = larger(least, self.register_low + volume(earliest, [rate.low, rate.high]));
         }
         Band {
             low: (pulses - (litres + most) / self.pulse_volume).max(Band::ANYTHING.low),

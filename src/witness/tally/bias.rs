@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 
 pub use super::blocks::Sums;
 use super::blocks::{Block, Sides, Spread};
+use super::extremes::larger;
 use super::finding::{DisagreementKind, Largest, Moment, Verdict};
 use super::lately::{Lately, Recent, worst_lag};
 use super::rules::{BiasRules, QUIET_TO_CLOSE, SAME_TROUBLE_S};
@@ -61,8 +62,8 @@ pub struct BiasPoint {
     pub rounding: f64,
     /// What sampling alone makes of `second - first` since any fixed beginning, in squared litres, one variance.
     pub noise: f64,
-    /// Litres that the integrals of flows can be wrong by since the last point, where a flow jumped in between.
-    pub jump: f64,
+    /// Litres that the integrals of flows can be wrong by since any fixed beginning, where flows jumped between readings.
+    pub jumps: f64,
     /// Flows by the witnesses that show one, L/s: their net change times the lag bounds what lag does.
     pub levels: [f64; 2],
 }
@@ -107,8 +108,6 @@ pub struct OpenBias {
 struct Begin {
     point: BiasPoint,
     recent: Recent,
-    /// Litres that the integrals can be wrong by because the flow jumped between readings, all jumps together.
-    jumps: f64,
 }
 
 /// The state of one tally of flows.
@@ -196,30 +195,44 @@ impl BiasTest {
     }
 
     /// Takes both witnesses at the next moment.
+    #[inline]
     pub fn push(&mut self, point: BiasPoint) -> Option<BiasChange> {
         let is_kept = self.lately.push(point.moment, [point.first, point.second]);
-        self.last = Some(point);
-        let Some(start) = &mut self.start else {
+        self.remember(&point);
+        let Some(start) = &self.start else {
             self.begin();
             return None;
         };
-        start.jumps += point.jump;
-        let begin = &start.point;
-        let seconds = point.moment.steady.since(begin.moment.steady).0;
-        let first = point.first - begin.first;
-        let seen = ((point.second - begin.second) - first).abs();
-        if let Some(anew) = &mut self.anew {
-            anew.jumps += point.jump;
-        }
+        let seconds = point.moment.steady.since(start.point.moment.steady).0;
         if seconds < self.rules.shortest_block_s {
             return None;
         }
         // What is plain to see is looked for at every reading, the rest where a place is kept.
         let may_end = is_kept && seconds >= self.look_again_s;
-        if !may_end && !self.is_plain(seen, first, seconds) {
-            return None;
+        if !may_end {
+            let first = point.first - start.point.first;
+            let seen = ((point.second - start.point.second) - first).abs();
+            if !self.is_plain(seen, first, seconds) {
+                return None;
+            }
         }
         self.try_to_end(is_kept, seconds)
+    }
+
+    /// One field after the other, in place: copied as a whole they would be waited for.
+    #[inline]
+    const fn remember(&mut self, point: &BiasPoint) {
+        let Some(last) = &mut self.last else {
+            self.last = Some(*point);
+            return;
+        };
+        last.moment = point.moment;
+        last.first = point.first;
+        last.second = point.second;
+        last.rounding = point.rounding;
+        last.noise = point.noise;
+        last.jumps = point.jumps;
+        last.levels = point.levels;
     }
 
     /// Whether a difference of volumes is far beyond what is let pass.
@@ -248,7 +261,7 @@ impl BiasTest {
             self.look_again_s = LOOKS_AGAIN * seconds;
             self.look_for_a_beginning(point, recent);
         }
-        let rounding = begin.rounding + point.rounding + self.start.as_ref().map_or(0.0, |start| start.jumps);
+        let rounding = begin.rounding + point.rounding + (point.jumps - begin.jumps);
         let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
         if seconds > LONGEST_BLOCK_S.max(ROUNDING_BLOCKS * rounding / let_pass.max(f64::MIN_POSITIVE)) {
             self.leave_out(&begin, &point);
@@ -265,7 +278,7 @@ impl BiasTest {
                 || point.moment.steady.since(it.point.moment.steady).0 > BEGINS_ANEW_S
         };
         if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
-            self.anew = Some(Begin { point, recent, jumps: 0.0 });
+            self.anew = Some(Begin { point, recent });
         }
     }
 
@@ -274,25 +287,25 @@ impl BiasTest {
         let begin = &start.point;
         let seconds = point.moment.steady.since(begin.moment.steady).0;
         let change = [0, 1].map(|level: usize| point.levels[level] - begin.levels[level]);
-        let moved = change[0].abs().max(change[1].abs());
+        let moved = larger(change[0].abs(), change[1].abs());
         let known_to = begin.rounding + point.rounding;
-        let allowance = (self.lag() * moved + known_to + start.jumps) / seconds;
+        let allowance = (self.lag() * moved + known_to + (point.jumps - begin.jumps)) / seconds;
         let first = point.first - begin.first;
         let second = point.second - begin.second;
         let let_pass = self.rules.let_pass(first / seconds);
         let noise = (point.noise - begin.noise).max(0.0).sqrt() / seconds;
         let block = Block { first, second, seconds, let_pass, allowance, noise, change: change[1] };
         let seen = block.bias().abs();
-        if allowance > ALLOWANCE_SHARE * let_pass.max(seen) {
+        if allowance > ALLOWANCE_SHARE * larger(let_pass, seen) {
             return None;
         }
         let worst = worst_lag(&start.recent, recent, known_to) / seconds;
-        (worst <= (LAG_SHARE * let_pass).max(LAG_SHARE_OF_SEEN * seen)).then_some(block)
+        (worst <= larger(LAG_SHARE * let_pass, LAG_SHARE_OF_SEEN * seen)).then_some(block)
     }
 
     fn end_block(&mut self, block: &Block, begin: &BiasPoint, end: BiasPoint, recent: Recent) -> Option<BiasChange> {
         self.learn_lag(block);
-        self.start = Some(Begin { point: end, recent, jumps: 0.0 });
+        self.start = Some(Begin { point: end, recent });
         self.anew = None;
         self.look_again_s = 0.0;
         self.judge(block, begin.moment, end.moment)
@@ -300,7 +313,7 @@ impl BiasTest {
 
     /// A block begins at the last point.
     fn begin(&mut self) {
-        self.start = self.last.map(|point| Begin { point, recent: self.recent(&point), jumps: 0.0 });
+        self.start = self.last.map(|point| Begin { point, recent: self.recent(&point) });
         self.anew = None;
         self.look_again_s = 0.0;
     }
@@ -316,7 +329,7 @@ impl BiasTest {
             (Some(rising), Some(falling)) if rising * falling > 0.0 => rising.abs().min(falling.abs()),
             _ => 0.0,
         };
-        self.rules.lag_s.max(LAG_MARGIN * learnt)
+        larger(self.rules.lag_s, LAG_MARGIN * learnt)
     }
 
     /// The verdict over all that was judged.

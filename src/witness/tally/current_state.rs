@@ -50,8 +50,12 @@ impl CurrentState {
     /// The same, but a current at the end of the band (to what an input can tell) is saturated.
     #[must_use]
     pub fn with_saturation(current_ma: f64, declared: &CurrentLoop) -> Self {
+        Self::of(current_ma, declared).saturated(current_ma, declared)
+    }
+
+    fn saturated(self, current_ma: f64, declared: &CurrentLoop) -> Self {
         let near = |limit: f64| (current_ma - limit).abs() <= SATURATION_MARGIN_MA;
-        match Self::of(current_ma, declared) {
+        match self {
             Self::Guard | Self::Flow if near(declared.saturates.0.0) => Self::SaturatedLow,
             Self::Guard | Self::Flow if near(declared.saturates.1.0) => Self::SaturatedHigh,
             state => state,
@@ -62,6 +66,29 @@ impl CurrentState {
     #[must_use]
     pub const fn is_no_flow(self) -> bool {
         matches!(self, Self::Guard | Self::FaultLow | Self::FaultHigh | Self::Open)
+    }
+}
+
+/// A current and what it says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ShownCurrent {
+    /// Milliamperes.
+    pub current_ma: f64,
+    /// Its state by its level alone.
+    pub level: CurrentState,
+    /// Its state, saturated at the ends of the band.
+    pub state: CurrentState,
+    /// The flow that it stands for, whatever its state, L/s.
+    pub flow: f64,
+}
+
+impl ShownCurrent {
+    /// What a current says as declared.
+    #[must_use]
+    pub fn of(current_ma: f64, declared: &CurrentLoop) -> Self {
+        let level = CurrentState::of(current_ma, declared);
+        let flow = declared.flow_of(Milliamperes(current_ma)).0;
+        Self { current_ma, level, state: level.saturated(current_ma, declared), flow }
     }
 }
 
@@ -123,18 +150,18 @@ impl StateWatch {
     pub fn push(
         &mut self,
         moment: Moment,
-        current_ma: f64,
+        shown: &ShownCurrent,
         flow: Option<f64>,
         let_pass: f64,
         declared: &CurrentLoop,
     ) -> (CurrentState, Option<StateChange>) {
-        let mut state = CurrentState::with_saturation(current_ma, declared);
+        let mut state = shown.state;
         let Some(flow) = flow else { return (state, None) };
         // How far the flow lies beyond what the current shows, in the direction of the current.
-        let beyond = declared.span().0.signum() * (flow - declared.flow_of(Milliamperes(current_ma)).0);
+        let beyond = declared.span().0.signum() * (flow - shown.flow);
         let (contradicts, came_back) = match state {
             CurrentState::Flow => {
-                if self.is_held(moment, current_ma, flow, let_pass, declared) {
+                if self.is_held(moment, shown, flow, let_pass, declared) {
                     state = CurrentState::Held;
                 }
                 (state == CurrentState::Held, false)
@@ -242,10 +269,10 @@ impl StateWatch {
         seen.gap <= seen.largest_gap * (-elapsed / LONGEST_LAG_S).exp() + let_pass
     }
 
-    fn is_held(&mut self, moment: Moment, current_ma: f64, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
+    fn is_held(&mut self, moment: Moment, shown: &ShownCurrent, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
         let still = match &mut self.still {
-            Some(still) if (current_ma - still.current).abs() <= STANDS_STILL_MA => still,
-            slot => slot.insert(Still { current: current_ma, since: moment, last: moment, moves: None }),
+            Some(still) if (shown.current_ma - still.current).abs() <= STANDS_STILL_MA => still,
+            slot => slot.insert(Still { current: shown.current_ma, since: moment, last: moment, moves: None }),
         };
         let elapsed = moment.steady.since(still.last.steady).0.max(0.0);
         still.last = moment;
@@ -260,13 +287,12 @@ impl StateWatch {
         let ought = declared.current_of(LitresPerSecond(flow)).0.clamp(declared.saturates.0.0, declared.saturates.1.0);
         let moves = still.moves.get_or_insert(Moves { smooth: ought, lowest: [ought; 2], highest: [ought; 2] });
         moves.smooth = ought + (moves.smooth - ought) * (-elapsed / SMOOTHING_S.max(2.0 * damping)).exp();
-        let shown = declared.flow_of(Milliamperes(current_ma)).0;
         let mut held = true;
         for (place, value) in [ought, moves.smooth].into_iter().enumerate() {
             moves.lowest[place] = moves.lowest[place].min(value);
             moves.highest[place] = moves.highest[place].max(value);
             held &= moves.highest[place] - moves.lowest[place] > FLOW_MOVES_MA;
-            held &= (declared.flow_of(Milliamperes(value)).0 - shown).abs() > let_pass;
+            held &= (declared.flow_of(Milliamperes(value)).0 - shown.flow).abs() > let_pass;
         }
         held
     }
@@ -299,6 +325,10 @@ mod tests {
         }
     }
 
+    fn shown(current_ma: f64) -> ShownCurrent {
+        ShownCurrent::of(current_ma, &declared())
+    }
+
     fn at(seconds: i64) -> Moment {
         Moment { steady: SteadyMillis(seconds * 1000), wall: WallMillis(seconds * 1000) }
     }
@@ -326,11 +356,11 @@ mod tests {
     fn ten_seconds_of_fault_current_contradict_a_flow_and_nine_do_not() {
         let mut watch = StateWatch::default();
         for second in 0..10 {
-            assert_eq!(watch.push(at(second), 3.5, Some(12.0), 0.1, &declared()).1, None);
+            assert_eq!(watch.push(at(second), &shown(3.5), Some(12.0), 0.1, &declared()).1, None);
         }
-        let opened = watch.push(at(10), 3.5, Some(12.0), 0.1, &declared()).1;
+        let opened = watch.push(at(10), &shown(3.5), Some(12.0), 0.1, &declared()).1;
         assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::FaultLow, at(0))));
-        let over = (11..60).find(|second| watch.push(at(*second), 9.333, Some(12.0), 0.1, &declared()).1.is_some());
+        let over = (11..60).find(|second| watch.push(at(*second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_some());
         assert_eq!(over, Some(22));
     }
 
@@ -338,9 +368,9 @@ mod tests {
     fn reverse_flow_below_the_band_is_no_contradiction_and_flow_beyond_it_is() {
         let mut watch = StateWatch::default();
         for second in 0..60 {
-            assert_eq!(watch.push(at(second), 3.8, Some(-5.0), 0.1, &declared()).1, None);
+            assert_eq!(watch.push(at(second), &shown(3.8), Some(-5.0), 0.1, &declared()).1, None);
         }
-        let opened = (60..90).find_map(|second| watch.push(at(second), 20.5, Some(41.0), 0.1, &declared()).1);
+        let opened = (60..90).find_map(|second| watch.push(at(second), &shown(20.5), Some(41.0), 0.1, &declared()).1);
         assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::SaturatedHigh, at(60))));
     }
 
@@ -349,14 +379,14 @@ mod tests {
         let mut watch = StateWatch::default();
         let mut seen = (0..600).filter_map(|second| {
             let flow = if second < 300 { 12.0 } else { 14.0 };
-            watch.push(at(second), 9.333, Some(flow), 0.1, &declared()).1
+            watch.push(at(second), &shown(9.333), Some(flow), 0.1, &declared()).1
         });
         assert_eq!(seen.next(), Some(StateChange::Contradicts(CurrentState::Held, at(304))));
         drop(seen);
         // That the flow comes by where the current stands is no sign that the current moves again.
-        assert!((600..2000).all(|second| watch.push(at(second), 9.333, Some(12.0), 0.1, &declared()).1.is_none()));
+        assert!((600..2000).all(|second| watch.push(at(second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_none()));
         let over =
-            (2000..3000).find(|second| watch.push(at(*second), 10.222, Some(14.0), 0.1, &declared()).1.is_some());
+            (2000..3000).find(|second| watch.push(at(*second), &shown(10.222), Some(14.0), 0.1, &declared()).1.is_some());
         assert_eq!(over, Some(2600));
     }
 
@@ -368,12 +398,13 @@ mod tests {
         for register_lags in [true, false] {
             for damped in [true, false] {
                 let mut watch = StateWatch::default();
-                let mut shown = truth(0);
+                let mut lagging = truth(0);
                 for second in 0..3000 {
-                    shown = if damped { shown + (truth(second) - shown) / 60.5 } else { truth((second - 60).max(0)) };
-                    let [flow, current] = if register_lags { [shown, truth(second)] } else { [truth(second), shown] };
+                    lagging =
+                        if damped { lagging + (truth(second) - lagging) / 60.5 } else { truth((second - 60).max(0)) };
+                    let [flow, current] = if register_lags { [lagging, truth(second)] } else { [truth(second), lagging] };
                     let current = declared().current_of(LitresPerSecond(current)).0.clamp(3.8, 20.5);
-                    let told = watch.push(at(second), current, Some(flow), 0.1, &declared()).1;
+                    let told = watch.push(at(second), &shown(current), Some(flow), 0.1, &declared()).1;
                     // A register that is a minute late shows no decay: nothing tells it from an output that is stuck.
                     let stuck = register_lags && !damped && (1200..1400).contains(&second);
                     assert!(told.is_none() || stuck, "{register_lags} {damped}: {told:?} at {second} s");
@@ -388,7 +419,7 @@ mod tests {
         let mut watch = StateWatch::default();
         let changes = (0..86_400).filter_map(|second| {
             let (flow, current) = if second % 7200 < 600 { (41.0, 20.5) } else { (18.0, 12.0) };
-            watch.push(at(second), current, Some(flow), 0.1, &declared()).1
+            watch.push(at(second), &shown(current), Some(flow), 0.1, &declared()).1
         });
         let opened = changes.filter(|change| matches!(change, StateChange::Contradicts(..))).count();
         assert_eq!(opened, 2, "in twelve runs");

@@ -90,6 +90,9 @@ impl EventWatch {
     }
 
     fn status(&mut self, facts: &MeterFacts, now: Moment, status: StatusBits, changes: &mut Vec<Change>) {
+        if status.0 == 0 && self.lasting.is_empty() {
+            return;
+        }
         for (bit, name) in (0_u8..64).zip(&facts.status_names) {
             let is_set = status.0 >> bit & 1 == 1;
             self.follow(

@@ -110,25 +110,30 @@ impl HourBook {
     }
 
     /// Takes a reading to this hour, and its share of the step before to the hour that it ended.
+    #[inline(always)]
     fn take(&mut self, facts: &MeterFacts, glance: &HourGlance, ended: Option<(&mut Self, WallMillis)>) {
         let (mut before, turn) = ended.map_or((None, None), |(book, turn)| (Some(book), Some(turn)));
         if let Some(position) = glance.total {
-            let rules = StepRules::of(facts.total.as_ref(), facts.meter.refresh, glance.period_s);
+            let rules = StepRules { witness: facts.total.as_ref(), period_s: glance.period_s, age: facts.meter.refresh };
             self.total.count(before.as_mut().map(|book| &mut book.total), turn, glance.moment, position, rules);
             self.total_slack = glance.total_slack;
         }
         if let (Some(pulses), Some(pulse)) = (glance.pulses, &facts.meter.pulse) {
-            let rules = StepRules::of(facts.pulses.as_ref(), pulse.on_time + COUNTER_DELAY, glance.period_s);
+            let rules = StepRules {
+                witness: facts.pulses.as_ref(),
+                period_s: glance.period_s,
+                age: pulse.on_time.saturating_add(COUNTER_DELAY),
+            };
             let litres = pulses * pulse.volume.0;
             self.pulse.count(before.as_mut().map(|book| &mut book.pulse), turn, glance.moment, litres, rules);
         }
         if let Some(flow) = glance.flow {
-            let rules = StepRules::of(facts.flow.as_ref(), Duration::ZERO, glance.period_s);
+            let rules = StepRules { witness: facts.flow.as_ref(), period_s: glance.period_s, age: Duration::ZERO };
             let counted = directed(facts, flow);
             self.flow.flow(before.as_mut().map(|book| &mut book.flow), turn, glance.moment, counted, rules);
         }
         if let Some(flow) = glance.loop_flow {
-            let rules = StepRules::of(facts.loop_ma.as_ref(), Duration::ZERO, glance.period_s);
+            let rules = StepRules { witness: facts.loop_ma.as_ref(), period_s: glance.period_s, age: Duration::ZERO };
             let counted = directed(facts, flow);
             self.current.flow(before.as_mut().map(|book| &mut book.current), turn, glance.moment, counted, rules);
         }
@@ -191,22 +196,24 @@ impl HourBook {
 
 /// How a witness's steps are to be understood.
 #[derive(Clone, Copy)]
-struct StepRules {
-    gap_s: f64,
+struct StepRules<'a> {
+    witness: Option<&'a WitnessFacts>,
+    period_s: f64,
     /// What is shown may be so old.
     age: Duration,
 }
 
-impl StepRules {
-    fn of(witness: Option<&WitnessFacts>, age: Duration, period_s: f64) -> Self {
-        let every = witness.map_or(0.0, |witness| witness.every.as_secs_f64());
-        Self { gap_s: (GAP_PERIODS * period_s.max(every)).max(GAP_S), age }
+impl StepRules<'_> {
+    fn is_heard(self, elapsed_s: f64) -> bool {
+        elapsed_s <= GAP_S
+            || elapsed_s <= GAP_PERIODS * self.period_s
+            || self.witness.is_some_and(|witness| elapsed_s <= GAP_PERIODS * witness.every.as_secs_f64())
     }
 
     /// Which share of the step from `last` to `now` lies before the turn of the hour.
     fn share(self, last: Moment, now: Moment, turn: Option<WallMillis>) -> Share {
         let elapsed_s = now.steady.since(last.steady).0.max(0.0);
-        let heard = elapsed_s <= self.gap_s;
+        let heard = self.is_heard(elapsed_s);
         let before = match turn {
             #[expect(clippy::cast_precision_loss, reason = "milliseconds of one step")]
             Some(hour) if heard && now.wall > last.wall => {
@@ -220,13 +227,14 @@ impl StepRules {
 
 impl Told {
     /// Litres since some beginning.
+    #[inline(always)]
     fn count(
         &mut self,
         ended: Option<&mut Self>,
         turn: Option<WallMillis>,
         now: Moment,
         position: f64,
-        rules: StepRules,
+        rules: StepRules<'_>,
     ) {
         let Some((last, before)) = self.last.replace((now, position)) else { return };
         let step = position - before;
@@ -250,7 +258,8 @@ impl Told {
     }
 
     /// A flow in L/s.
-    fn flow(&mut self, ended: Option<&mut Self>, turn: Option<WallMillis>, now: Moment, flow: f64, rules: StepRules) {
+    #[inline(always)]
+    fn flow(&mut self, ended: Option<&mut Self>, turn: Option<WallMillis>, now: Moment, flow: f64, rules: StepRules<'_>) {
         let Some((last, before)) = self.last.replace((now, flow)) else { return };
         let share = rules.share(last, now, turn);
         if !share.heard {

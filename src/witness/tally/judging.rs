@@ -10,7 +10,7 @@ use super::pair::{Measure, PairTally};
 use super::rules::{SKEW_KNOWN_S, SKEW_UNKNOWN_S};
 use crate::declared::{PulseCounts, TotalCounts};
 use crate::reading::{MeterFacts, Reading};
-use crate::units::{Milliamperes, SteadyMillis};
+use crate::units::SteadyMillis;
 
 /// A block of flows takes at least so many readings.
 const BLOCK_READINGS: f64 = 5.0;
@@ -65,7 +65,9 @@ impl MeterTallies {
             let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
             tally.push(&observation, gap, &mut found);
-            tell_counts(facts, tally, &found, changes);
+            if !found.is_empty() {
+                tell_counts(facts, tally, &found, changes);
+            }
         }
         if let (Some(tally), Some(counted), Some(register)) =
             (self.counts[PULSE_RECEIVER].as_mut(), self.intake.receiver_total.as_ref(), reading.receiver_total.as_ref())
@@ -90,20 +92,25 @@ impl MeterTallies {
                 pair.test.rules.span = self.largest_flow;
             }
         }
-        self.push_state(facts, seen, changes);
-        self.push_backwards(facts, seen, gap, changes);
+        // The bias between flow and loop that is let pass at this flow, L/s.
+        let let_pass = match (&self.pairs[FLOW_LOOP], seen.flow) {
+            (Some(pair), Some(flow)) => pair.test.rules.let_pass(flow),
+            _ => 0.0,
+        };
+        self.push_state(facts, seen, let_pass, changes);
+        self.push_backwards(facts, seen, let_pass, gap, changes);
         self.push_absurd(facts, seen, changes);
         let moment = seen.moment;
         if let Some(pair) = self.pairs[FLOW_LOOP].as_mut()
             && let Some(flow) = seen.flow
         {
             match seen.loop_flow {
-                Some(loop_flow) if below_range(flow, loop_flow, facts, pair) => pair.pause(),
+                Some(loop_flow) if below_range(flow, loop_flow, facts, let_pass) => pair.pause(),
                 Some(loop_flow) if self.current == Some(CurrentState::Flow) => {
                     let change = pair.push(moment, [Measure::Flow(flow), Measure::Flow(loop_flow)], 0.0, gap);
                     tell_bias(facts, pair, change, changes);
                 }
-                None if seen.current_ma.is_none() => {}
+                None if seen.current.is_none() => {}
                 _ => pair.interrupt(),
             }
         }
@@ -153,7 +160,7 @@ impl MeterTallies {
                     let change = pair.push(moment, [Measure::Flow(loop_flow), Measure::Flow(receiver)], 0.0, gap);
                     tell_bias(facts, pair, change, changes);
                 }
-                None if seen.current_ma.is_none() => {}
+                None if seen.current.is_none() => {}
                 None => pair.interrupt(),
             }
         }
@@ -164,21 +171,25 @@ impl MeterTallies {
         (GAP_PERIODS * self.period_s).max(GAP_S)
     }
 
-    fn push_state(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
-        let (Some(declared), Some(current_ma)) = (facts.meter.current_loop.as_ref(), seen.current_ma) else { return };
-        let by_loop = declared.flow_of(Milliamperes(current_ma)).0;
-        // What a register without a sign shows of a flow backwards is no more than that: the current may know better.
-        let flow = seen.flow.map(|flow| if facts.may_hide_reverse(flow) { flow.min(by_loop) } else { flow });
+    fn push_state(&mut self, facts: &MeterFacts, seen: &Seen, let_pass: f64, changes: &mut Vec<Change>) {
+        let (Some(declared), Some(shown)) = (facts.meter.current_loop.as_ref(), &seen.current) else { return };
         let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else {
-            self.current = Some(CurrentState::with_saturation(current_ma, declared));
+            self.current = Some(shown.state);
             return;
         };
-        let let_pass = pair.test.rules.let_pass(flow.unwrap_or(0.0));
-        let (state, change) = self.watch.push(seen.moment, current_ma, flow, let_pass, declared);
+        // What a register without a sign shows of a flow backwards is no more than that: the current may know better.
+        let (flow, let_pass) = match seen.flow {
+            Some(flow) if facts.may_hide_reverse(flow) => {
+                let flow = flow.min(shown.flow);
+                (Some(flow), pair.test.rules.let_pass(flow))
+            }
+            flow => (flow, let_pass),
+        };
+        let (state, change) = self.watch.push(seen.moment, shown, flow, let_pass, declared);
         self.current = Some(state);
         match change {
             Some(StateChange::Contradicts(current, since)) => {
-                let flows = [flow.unwrap_or(0.0), by_loop];
+                let flows = [flow.unwrap_or(0.0), shown.flow];
                 if pair.test.contradict(DisagreementKind::State { current }, since, seen.moment, flows) {
                     tell_bias(facts, pair, Some(BiasChange::Opened), changes);
                 }
@@ -196,10 +207,16 @@ impl MeterTallies {
     }
 
     /// A current that shows reverse flow as forward.
-    fn push_backwards(&mut self, facts: &MeterFacts, seen: &Seen, gap_s: f64, changes: &mut Vec<Change>) {
+    fn push_backwards(
+        &mut self,
+        facts: &MeterFacts,
+        seen: &Seen,
+        let_pass: f64,
+        gap_s: f64,
+        changes: &mut Vec<Change>,
+    ) {
         let Some(pair) = self.pairs[FLOW_LOOP].as_mut() else { return };
         let (Some(flow), Some(by_loop)) = (seen.flow, seen.loop_flow) else { return };
-        let let_pass = pair.test.rules.let_pass(flow);
         if let Some(since) = self.backwards.push(seen.moment, flow, by_loop, let_pass, gap_s)
             && pair.test.contradict(pair.test.rules.kind, since, seen.moment, [flow, by_loop])
         {
@@ -318,9 +335,8 @@ fn facts_litres(facts: &MeterFacts, witness: Witness) -> f64 {
 
 /// The flow is below what an output for one direction can show, and the current shows no more than that; or below what a
 /// register without a sign can show, and the current goes on falling.
-fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, pair: &PairTally) -> bool {
+fn below_range(flow: f64, loop_flow: f64, facts: &MeterFacts, let_pass: f64) -> bool {
     let lowest = facts.meter.current_loop.as_ref().map_or(0.0, |declared| declared.at_4_ma.0);
-    let let_pass = pair.test.rules.let_pass(flow);
     (facts.may_hide_reverse(flow) && loop_flow < flow - let_pass) || (flow < lowest && loop_flow <= lowest + let_pass)
 }
 
@@ -347,6 +363,7 @@ fn observe(
     }
 }
 
+#[cold]
 fn tell_counts(facts: &MeterFacts, tally: &CountTally, found: &[CountChange], changes: &mut Vec<Change>) {
     let between = tally.rules.between;
     for change in found {
@@ -377,8 +394,15 @@ fn tell_counts(facts: &MeterFacts, tally: &CountTally, found: &[CountChange], ch
     }
 }
 
+#[inline]
 fn tell_bias(facts: &MeterFacts, pair: &PairTally, change: Option<BiasChange>, changes: &mut Vec<Change>) {
-    let Some(change) = change else { return };
+    if let Some(change) = change {
+        tell_change(facts, pair, change, changes);
+    }
+}
+
+#[cold]
+fn tell_change(facts: &MeterFacts, pair: &PairTally, change: BiasChange, changes: &mut Vec<Change>) {
     let open = if change == BiasChange::Closed { pair.test.last_closed } else { pair.test.open };
     let Some(open) = open else { return };
     let disagreement = Disagreement {

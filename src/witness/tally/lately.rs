@@ -8,6 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::extremes::larger;
 use super::finding::Moment;
 use crate::units::SteadyMillis;
 
@@ -59,8 +60,8 @@ impl Lately {
             let elapsed = at.since(newest.at).0;
             flows = [0, 1].map(|witness: usize| (volumes[witness] - newest.volumes[witness]) / elapsed);
         }
-        self.kept[self.next] = Kept { at, volumes, flows };
-        self.next = if self.next + 1 == KEPT { 0 } else { self.next + 1 };
+        self.kept[self.next % KEPT] = Kept { at, volumes, flows };
+        self.next = (self.next + 1) % KEPT;
         self.count = (self.count + 1).min(KEPT);
         true
     }
@@ -113,11 +114,14 @@ impl Recent {
         if !self.is_known {
             return f64::INFINITY;
         }
-        let of_one = |gone: &[f64; DELAYS]| {
-            let level = gone[0] / DELAYS_S[0];
-            (0..DELAYS).map(|place| (gone[place] - level * DELAYS_S[place]).abs()).fold(0.0, f64::max)
-        };
-        of_one(&self.gone[0]).max(of_one(&self.gone[1]))
+        let levels = [self.gone[0][0] / DELAYS_S[0], self.gone[1][0] / DELAYS_S[0]];
+        let mut unrest = 0.0;
+        for place in 1..DELAYS {
+            for (gone, level) in self.gone.iter().zip(levels) {
+                unrest = larger(unrest, (gone[place] - level * DELAYS_S[place]).abs());
+            }
+        }
+        unrest
     }
 }
 
@@ -125,14 +129,18 @@ impl Recent {
 /// the volumes themselves are known to.
 #[must_use]
 pub fn worst_lag(begin: &Recent, end: &Recent, known_to: f64) -> f64 {
-    let delays = begin.gone.iter().flatten().zip(end.gone.iter().flatten());
-    let worst = delays.map(|(begin, end)| (end - begin).abs()).fold(0.0, f64::max);
-    (worst - known_to).max(0.0)
+    let mut worst = [0.0; 2];
+    for place in 0..DELAYS {
+        for (witness, worst) in worst.iter_mut().enumerate() {
+            *worst = larger(*worst, (end.gone[witness][place] - begin.gone[witness][place]).abs());
+        }
+    }
+    (larger(worst[0], worst[1]) - known_to).max(0.0)
 }
 
 /// The place before one in the ring.
 const fn before(place: usize) -> usize {
-    if place == 0 { KEPT - 1 } else { place - 1 }
+    (place + KEPT - 1) % KEPT
 }
 
 #[cfg(test)]

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::backwards::BackwardsWatch;
 use super::count_tally::CountTally;
 use super::counter::Advance;
-use super::current_state::StateWatch;
+use super::current_state::{ShownCurrent, StateWatch};
 use super::events::{EventWatch, Glance};
 use super::finding::{Between, Change, CurrentState, DisagreementKind, HourlySummary, Moment, Witness};
 use super::hourly::{HourBook, HourGlance};
@@ -17,7 +17,7 @@ use super::rules::{Pace, RECEIVER_AGE_S, bias_rules, count_rules};
 use super::silence::Silence;
 use super::{VolumeJudged, declared_tallies};
 use crate::reading::{MeterFacts, Reading, Sample};
-use crate::units::{Milliamperes, SteadyMillis};
+use crate::units::SteadyMillis;
 
 /// A flow register beyond so many spans shows no flow.
 const ABSURD_SPANS: f64 = 20.0;
@@ -63,7 +63,7 @@ pub(super) struct Seen {
     pub(super) moment: Moment,
     pub(super) flow: Option<f64>,
     pub(super) flow_is_absurd: bool,
-    pub(super) current_ma: Option<f64>,
+    pub(super) current: Option<ShownCurrent>,
     pub(super) loop_flow: Option<f64>,
     pub(super) receiver_flow: Option<f64>,
     pub(super) total: Option<f64>,
@@ -197,13 +197,12 @@ impl MeterTallies {
         breaks: &[(Witness, Break)],
         changes: &mut Vec<Change>,
     ) {
-        let current = facts.meter.current_loop.as_ref().zip(seen.current_ma);
         let glance = Glance {
             moment: seen.moment,
             flow: seen.flow,
             status: reading.status,
             running: reading.running,
-            current: current.map(|(declared, current)| CurrentState::of(current, declared)),
+            current: seen.current.map(|shown| shown.level),
             total_spacing: seen.total.and(self.intake.total.as_ref()).map(Counted::float_spacing),
         };
         self.events.push(facts, glance, changes);
@@ -305,17 +304,15 @@ impl MeterTallies {
             self.largest_flow = self.largest_flow.max(flow.abs());
         }
         let current_ma = reading.loop_ma.map(|sample| sample.value).filter(|current| current.is_finite());
+        let current = facts.meter.current_loop.as_ref().zip(current_ma);
+        let current = current.map(|(declared, current)| ShownCurrent::of(current, declared));
         let receiver_flow = reading.receiver_flow.as_ref().map(|sample| self.intake.receiver_flow(sample));
-        let loop_flow = facts.meter.current_loop.as_ref().zip(current_ma).and_then(|(declared, current)| {
-            (CurrentState::with_saturation(current, declared) == CurrentState::Flow)
-                .then(|| declared.flow_of(Milliamperes(current)).0)
-        });
         Seen {
             moment,
             flow: sound,
             flow_is_absurd: flow.is_some() && sound.is_none(),
-            current_ma,
-            loop_flow,
+            current,
+            loop_flow: current.filter(|shown| shown.state == CurrentState::Flow).map(|shown| shown.flow),
             receiver_flow: receiver_flow.filter(|flow| flow.is_finite()),
             total,
             pulses,

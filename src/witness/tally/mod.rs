@@ -24,6 +24,7 @@ mod count_tally;
 mod counter;
 mod current_state;
 mod events;
+mod extremes;
 pub mod finding;
 mod gain;
 mod hourly;

@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::bias::{BiasChange, BiasPoint, BiasTest};
+use super::extremes::larger;
 use super::finding::Moment;
 use super::rules::BiasRules;
 
@@ -49,13 +50,15 @@ pub struct PairTally {
     noise: f64,
     /// The largest jump since the test was told last, in litres.
     jump: f64,
+    /// All jumps together.
+    jumps: f64,
 }
 
 impl PairTally {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(rules: BiasRules) -> Self {
-        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, noise: 0.0, jump: 0.0 }
+        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, noise: 0.0, jump: 0.0, jumps: 0.0 }
     }
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
@@ -69,13 +72,15 @@ impl PairTally {
     ) -> Option<BiasChange> {
         let levels = [first.level(), second.level()];
         self.pass(moment, levels, gap_s);
+        self.jumps += self.jump;
+        self.jump = 0.0;
         let point = BiasPoint {
             moment,
             first: first.volume(self.integrals[0]),
             second: second.volume(self.integrals[1]),
             rounding,
             noise: self.noise,
-            jump: std::mem::take(&mut self.jump),
+            jumps: self.jumps,
             levels,
         };
         self.test.push(point)
@@ -93,7 +98,7 @@ impl PairTally {
             } else {
                 self.integrals[0] += 0.5 * (before[0] + first) * elapsed;
                 self.integrals[1] += 0.5 * (before[1] + second) * elapsed;
-                let change = (first - before[0]).abs().max((second - before[1]).abs());
+                let change = larger((first - before[0]).abs(), (second - before[1]).abs());
                 if change > JUMP_SHARE * self.test.rules.span {
                     self.jump = self.jump.max(0.5 * change * elapsed);
                 } else {

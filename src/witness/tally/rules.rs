@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 
 use super::count_tally::CountRules;
+use super::extremes::larger;
 use super::finding::{Between, DisagreementKind};
 use super::intake::{Directions, fastest_pulses};
 use crate::declared::FlowTolerance;
@@ -99,7 +100,7 @@ impl BiasRules {
     #[must_use]
     pub fn least_let_pass(&self, volume: f64, seconds: f64) -> f64 {
         let of = if self.of_reading { volume.abs() } else { self.span * seconds };
-        (self.flow_share * of).max(self.accuracy * seconds)
+        larger(self.flow_share * of, self.accuracy * seconds)
     }
 
     /// The bias that is let pass at a mean flow, L/s. Tolerance and accuracy are independent: they add in quadrature.
