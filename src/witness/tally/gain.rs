@@ -1,7 +1,7 @@
 //! How far total and pulses moved from one reading to the next: what adds up to volumes over any stretch.
 
 use super::counter::Advance;
-use super::intake::{Directions, Intake};
+use super::intake::{Directions, Intake, Slack};
 use crate::reading::{MeterFacts, Reading};
 
 /// What two counts gained since the reading before, in litres, wraps undone. `None` where the count was missed, is not
@@ -59,7 +59,8 @@ impl Gains {
             (Some(counted), Some(sample)) => is_sound(counted.push(sample, 0)).then(|| counted.position()),
             _ => None,
         };
-        let total = self.intake.volume(self.directions, total, reading).map(|((litres, _, _), _)| litres);
+        let total = self.intake.volume(self.directions, total, Slack::default(), reading);
+        let total = total.map(|((litres, _, _), _)| litres);
         Gain {
             total_l: since(&mut self.total_l, total),
             pulse_l: since(&mut self.pulse_l, pulses.map(|pulses| pulses * self.litres_per_pulse)),

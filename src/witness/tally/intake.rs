@@ -33,17 +33,15 @@ impl Counted {
         self.counter.position() * self.per_count
     }
 
-    /// Between which limits the true volume lies around the value shown, in litres: shown values are rounded or cut off.
+    /// How well the volume is known at its last value.
     #[must_use]
-    pub fn slack(&self) -> (f64, f64) {
+    pub fn slack(&self) -> Slack {
         let (grain, spacing) = (self.counter.grain(), self.counter.spacing());
-        (-0.5 * (grain + spacing) * self.per_count, (grain + spacing) * self.per_count)
-    }
-
-    /// Litres between neighbouring values of a float register; 0 for an integer.
-    #[must_use]
-    pub fn float_spacing(&self) -> f64 {
-        self.counter.spacing() * self.per_count
+        Slack {
+            low: -0.5 * (grain + spacing) * self.per_count,
+            high: (grain + spacing) * self.per_count,
+            float_spacing: spacing * self.per_count,
+        }
     }
 
     /// Whether the last value was believed.
@@ -51,6 +49,17 @@ impl Counted {
     pub const fn is_settled(&self) -> bool {
         self.counter.is_settled()
     }
+}
+
+/// Between which limits the true volume lies around the value shown, in litres: shown values are rounded or cut off.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Slack {
+    /// Nought or less.
+    pub low: f64,
+    /// Nought or more.
+    pub high: f64,
+    /// From one value of a float register to the next; 0 for an integer.
+    pub float_spacing: f64,
 }
 
 /// How total, reverse total and pulses hang together: pulses = total + `reverse` times the reverse total, but for what
@@ -135,21 +144,22 @@ impl Intake {
         &self,
         directions: Directions,
         total: Option<f64>,
+        slack: Slack,
         reading: &Reading,
     ) -> Option<((f64, f64, f64), SteadyMillis)> {
         let (mut litres, mut low, mut high) = (0.0, 0.0, 0.0);
         let mut instant = None;
         if directions.total {
             litres = total?;
-            (low, high) = self.total.as_ref()?.slack();
+            (low, high) = (slack.low, slack.high);
             instant = reading.total.as_ref().map(|sample| sample.at);
         }
         if directions.reverse > 0.0 {
             let reverse = self.reverse_total.as_ref().filter(|counted| counted.is_settled())?;
             let slack = reverse.slack();
             litres += directions.reverse * reverse.position();
-            low += directions.reverse * slack.0;
-            high += directions.reverse * slack.1;
+            low += directions.reverse * slack.low;
+            high += directions.reverse * slack.high;
             let at = reading.reverse_total.as_ref()?.at;
             instant = instant.or(Some(at));
         }

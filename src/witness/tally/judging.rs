@@ -4,7 +4,6 @@ use super::bias::BiasChange;
 use super::count_tally::{CountChange, CountObservation, CountTally};
 use super::current_state::StateChange;
 use super::finding::{Change, CurrentState, Disagreement, DisagreementKind, Event, EventKind, Moment, Witness};
-use super::intake::Counted;
 use super::meter::{FLOW_LOOP, LOOP_PULSE, LOOP_RECEIVER, MeterTallies, PULSE_RECEIVER, Seen, TOTAL_FLOW, TOTAL_PULSE};
 use super::pair::{Measure, PairTally};
 use super::rules::{SKEW_KNOWN_S, SKEW_UNKNOWN_S};
@@ -59,7 +58,7 @@ impl MeterTallies {
         let (Some(pulses), Some(counter)) = (seen.pulses, reading.pulses.as_ref()) else { return };
         let gap = self.gap_s();
         if let (Some(directions), Some(tally)) = (self.directions, self.counts[TOTAL_PULSE].as_mut())
-            && let Some((litres, register_at)) = self.intake.volume(directions, seen.total, reading)
+            && let Some((litres, register_at)) = self.intake.volume(directions, seen.total, seen.slack, reading)
         {
             let instants = [reading.at, register_at, counter.at];
             let observation = observe(seen.moment, instants, pulses, litres, flows);
@@ -73,8 +72,8 @@ impl MeterTallies {
             (self.counts[PULSE_RECEIVER].as_mut(), self.intake.receiver_total.as_ref(), reading.receiver_total.as_ref())
             && counted.is_settled()
         {
-            let (low, high) = counted.slack();
-            let litres = (counted.position(), low, high);
+            let slack = counted.slack();
+            let litres = (counted.position(), slack.low, slack.high);
             let instants = [reading.at, register.at, counter.at];
             let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
@@ -118,13 +117,12 @@ impl MeterTallies {
         if let Some(pair) = self.pairs[TOTAL_FLOW].as_mut()
             && let Some(flow) = seen.flow
         {
-            let (low, high) = self.intake.total.as_ref().map_or((0.0, 0.0), Counted::slack);
             let flow = match facts.meter.total_counts {
                 TotalCounts::Net => flow,
                 TotalCounts::Forward => flow.max(0.0),
                 TotalCounts::Reverse => (-flow).max(0.0),
             };
-            let rounding = high - low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
+            let rounding = seen.slack.high - seen.slack.low + (0.5 * age + SKEW_KNOWN_S) * flow.abs();
             // A register without a sign shows no flow while it goes backwards.
             match seen.total {
                 Some(total) if pair.fell(total) && facts.may_hide_reverse(flow) => pair.pause(),

@@ -9,7 +9,7 @@ use super::current_state::{ShownCurrent, StateWatch};
 use super::events::{EventWatch, Glance};
 use super::finding::{Between, Change, CurrentState, DisagreementKind, HourlySummary, Moment, Witness};
 use super::hourly::{HourBook, HourGlance};
-use super::intake::{Counted, Directions, Intake};
+use super::intake::{Counted, Directions, Intake, Slack};
 use super::judging::Break;
 use super::noted::{Noted, NotedReading, NotedTallies};
 use super::pair::PairTally;
@@ -67,6 +67,8 @@ pub(super) struct Seen {
     pub(super) loop_flow: Option<f64>,
     pub(super) receiver_flow: Option<f64>,
     pub(super) total: Option<f64>,
+    /// How well the total register's last value is known.
+    pub(super) slack: Slack,
     pub(super) pulses: Option<f64>,
 }
 
@@ -203,7 +205,7 @@ impl MeterTallies {
             status: reading.status,
             running: reading.running,
             current: seen.current.map(|shown| shown.level),
-            total_spacing: seen.total.and(self.intake.total.as_ref()).map(Counted::float_spacing),
+            total_spacing: seen.total.map(|_| seen.slack.float_spacing),
         };
         self.events.push(facts, glance, changes);
         let went_back = breaks.iter().filter(|(_, it)| matches!(it, Break::WentBack { .. }));
@@ -223,13 +225,12 @@ impl MeterTallies {
     }
 
     fn push_hour(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
-        let slack = self.intake.total.as_ref().map_or((0.0, 0.0), Counted::slack);
         let glance = HourGlance {
             moment: seen.moment,
             maintenance: self.maintenance,
             period_s: self.period_s,
             total: seen.total,
-            total_slack: slack.1 - slack.0,
+            total_slack: seen.slack.high - seen.slack.low,
             pulses: seen.pulses,
             flow: seen.flow,
             loop_flow: seen.loop_flow,
@@ -315,6 +316,7 @@ impl MeterTallies {
             loop_flow: current.filter(|shown| shown.state == CurrentState::Flow).map(|shown| shown.flow),
             receiver_flow: receiver_flow.filter(|flow| flow.is_finite()),
             total,
+            slack: self.intake.total.as_ref().map_or(Slack::default(), Counted::slack),
             pulses,
         }
     }

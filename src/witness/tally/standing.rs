@@ -2,6 +2,7 @@
 
 use super::count_tally::CountTally;
 use super::finding::{Between, TallyStanding, Verdict};
+use super::intake::Slack;
 use super::meter::MeterTallies;
 use super::pair::PairTally;
 use crate::units::figure;
@@ -60,8 +61,7 @@ impl MeterTallies {
 
     fn total_notes(&self) -> Vec<String> {
         let Some(total) = &self.intake.total else { return Vec::new() };
-        let (low, high) = total.slack();
-        let spacing = total.float_spacing();
+        let Slack { low, high, float_spacing: spacing } = total.slack();
         let mut notes = vec![format!(
             "Assumes that the meter keeps its total exactly, that no pulses had left it which a power loss took back from its total, \
              and that a shown total lies within {} L of the kept one.",
