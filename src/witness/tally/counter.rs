@@ -134,11 +134,40 @@ impl Counter {
 
     /// Takes a value as decoded (scale and offset applied) and its instant in milliseconds.
     pub fn push(&mut self, value: f64, at: i64) -> Advance {
+        self.step(value, at).map_or_else(|| self.look_closer(value, at), Advance::Moved)
+    }
+
+    /// Takes a value if it is a plain step forward, as nearly all are, and says how far.
+    #[inline]
+    pub fn step(&mut self, value: f64, at: i64) -> Option<f64> {
+        let (last, last_at) = self.last?;
+        let count = self.count_of(value);
+        let change = count - last;
+        let is_plain = self.suspect.is_none()
+            && self.before_jump.is_none()
+            && change >= 0.0
+            && change.is_finite()
+            && change <= self.largest_change(at - last_at);
+        if !is_plain {
+            return None;
+        }
+        self.unfitting = 0;
+        self.move_to(count, change, at);
+        Some(change)
+    }
+
+    #[inline]
+    fn count_of(&self, value: f64) -> f64 {
+        let exact = (value - self.offset) / self.scale;
+        if self.value_type.is_float() { exact } else { whole(exact) }
+    }
+
+    /// What is not a plain step forward.
+    fn look_closer(&mut self, value: f64, at: i64) -> Advance {
         if !value.is_finite() {
             return self.does_not_fit(None);
         }
-        let exact = (value - self.offset) / self.scale;
-        let count = if self.value_type.is_float() { exact } else { whole(exact) };
+        let count = self.count_of(value);
         let Some((last, last_at)) = self.last else {
             self.last = Some((count, at));
             self.refine(count);
@@ -149,9 +178,6 @@ impl Counter {
             self.last = Some((count, at));
             self.settled();
             return Advance::Moved(0.0);
-        }
-        if self.is_beyond_doubt() && change >= 0.0 && change <= self.largest_change(at - last_at) {
-            return self.moved(change, count, at);
         }
         if let Some(advance) = self.returned(count, at, change, last_at) {
             return advance;
@@ -164,20 +190,16 @@ impl Counter {
             self.before_jump =
                 Some(Sound { count: last, position: self.position, at: last_at, left: VALUES_TO_RETURN + 1 });
         }
-        self.moved(unwrapped, count, at)
+        self.settled();
+        self.move_to(count, unwrapped, at);
+        Advance::Moved(unwrapped)
     }
 
-    fn moved(&mut self, change: f64, count: f64, at: i64) -> Advance {
+    #[inline]
+    fn move_to(&mut self, count: f64, change: f64, at: i64) {
         self.position += change;
         self.last = Some((count, at));
         self.refine(count);
-        self.settled();
-        Advance::Moved(change)
-    }
-
-    /// Nothing is to be told apart: that is how it nearly always is, and what costs least then.
-    const fn is_beyond_doubt(&self) -> bool {
-        self.suspect.is_none() && self.before_jump.is_none()
     }
 
     fn settled(&mut self) {
@@ -283,15 +305,19 @@ impl Counter {
     }
 
     /// Lowers the grain until the value is a multiple of it.
+    #[inline]
     fn refine(&mut self, count: f64) {
-        if self.grain <= if self.value_type.is_float() { 0.0 } else { 1.0 } {
-            return;
+        if self.grain > if self.value_type.is_float() { 0.0 } else { 1.0 } {
+            self.refine_to(count);
         }
+    }
+
+    fn refine_to(&mut self, count: f64) {
         let spacing = self.spacing();
         let finest = if self.value_type.is_float() { spacing } else { 1.0 };
         while self.grain > finest {
             let multiples = count / self.grain;
-            if (multiples - multiples.round()).abs() * self.grain <= spacing + 1e-9 * self.grain {
+            if (multiples - whole(multiples)).abs() * self.grain <= spacing + 1e-9 * self.grain {
                 return;
             }
             self.grain /= 10.0;
@@ -300,10 +326,12 @@ impl Counter {
     }
 }
 
-/// The nearest whole number; most are whole already, which is quicker to see than to round.
-#[expect(clippy::cast_possible_truncation, clippy::cast_precision_loss, reason = "what does not survive it is rounded")]
+/// The nearest whole number. Beyond 2^52 a double has no fraction left, so that adding and taking away some such number
+/// rounds: a call of the rounding function would take ten times as long.
 fn whole(count: f64) -> f64 {
-    if count as i64 as f64 == count { count } else { count.round() }
+    const NO_FRACTION: f64 = 1.5 * (1_u64 << 52) as f64;
+    const SMALL: f64 = (1_u64 << 51) as f64;
+    if count.abs() < SMALL { (count + NO_FRACTION) - NO_FRACTION } else { count.round() }
 }
 
 #[expect(clippy::cast_precision_loss, reason = "milliseconds of a million years fit a double exactly")]

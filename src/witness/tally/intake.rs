@@ -22,6 +22,12 @@ impl Counted {
         Self { counter: Counter::new(&facts.entry, fastest.map(|rate| rate / per_count), may_fall), per_count }
     }
 
+    /// Takes a sample if it is a plain step forward; false if [`push`](Self::push) has to look closer.
+    #[inline]
+    pub fn step(&mut self, sample: &Sample, shift_ms: i64) -> bool {
+        self.counter.step(sample.value, sample.at.0 + shift_ms).is_some()
+    }
+
     /// Takes a sample; what it means.
     pub fn push(&mut self, sample: &Sample, shift_ms: i64) -> Advance {
         self.counter.push(sample.value, sample.at.0 + shift_ms)

@@ -24,8 +24,8 @@ const SPACING_MS: i64 = 9000;
 /// What went by in the last seconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Recent {
-    /// Litres by each witness, for each delay.
-    gone: [[f64; DELAYS]; 2],
+    /// Litres for each delay, by each witness.
+    gone: [[f64; 2]; DELAYS],
     /// The whole time was watched.
     is_known: bool,
 }
@@ -86,10 +86,9 @@ impl Lately {
                 flows = [0, 1].map(|witness: usize| (volumes[witness] - kept.volumes[witness]) / ago);
             }
             while filled < DELAYS && DELAYS_S[filled] <= ago {
-                for witness in 0..2 {
-                    let gone = volumes[witness] - later_volumes[witness];
-                    recent.gone[witness][filled] = gone + flows[witness] * (DELAYS_S[filled] - later);
-                }
+                let since = DELAYS_S[filled] - later;
+                recent.gone[filled] = [0, 1]
+                    .map(|witness: usize| volumes[witness] - later_volumes[witness] + flows[witness] * since);
                 filled += 1;
             }
             if filled == DELAYS {
@@ -98,10 +97,8 @@ impl Lately {
             (later, later_volumes, flows) = (ago, kept.volumes, kept.flows);
         }
         recent.is_known = filled == DELAYS;
-        for place in filled..DELAYS {
-            for witness in 0..2 {
-                recent.gone[witness][place] = volumes[witness] - later_volumes[witness];
-            }
+        for gone in &mut recent.gone[filled..] {
+            *gone = [0, 1].map(|witness: usize| volumes[witness] - later_volumes[witness]);
         }
         recent
     }
@@ -114,14 +111,14 @@ impl Recent {
         if !self.is_known {
             return f64::INFINITY;
         }
-        let levels = [self.gone[0][0] / DELAYS_S[0], self.gone[1][0] / DELAYS_S[0]];
-        let mut unrest = 0.0;
-        for place in 1..DELAYS {
-            for (gone, level) in self.gone.iter().zip(levels) {
-                unrest = larger(unrest, (gone[place] - level * DELAYS_S[place]).abs());
+        let levels = self.gone[0].map(|gone| gone / DELAYS_S[0]);
+        let mut unrest = [0.0; 2];
+        for (gone, delay_s) in self.gone.iter().zip(DELAYS_S) {
+            for witness in 0..2 {
+                unrest[witness] = larger(unrest[witness], (gone[witness] - levels[witness] * delay_s).abs());
             }
         }
-        unrest
+        larger(unrest[0], unrest[1])
     }
 }
 
@@ -130,9 +127,9 @@ impl Recent {
 #[must_use]
 pub fn worst_lag(begin: &Recent, end: &Recent, known_to: f64) -> f64 {
     let mut worst = [0.0; 2];
-    for place in 0..DELAYS {
-        for (witness, worst) in worst.iter_mut().enumerate() {
-            *worst = larger(*worst, (end.gone[witness][place] - begin.gone[witness][place]).abs());
+    for (begin, end) in begin.gone.iter().zip(&end.gone) {
+        for witness in 0..2 {
+            worst[witness] = larger(worst[witness], (end[witness] - begin[witness]).abs());
         }
     }
     (larger(worst[0], worst[1]) - known_to).max(0.0)

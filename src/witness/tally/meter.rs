@@ -278,6 +278,9 @@ impl MeterTallies {
         let shift = self.shift_ms;
         let mut count = |counted: &mut Option<Counted>, sample: &Option<Sample>, witness| {
             let (counted, sample) = (counted.as_mut()?, sample.as_ref()?);
+            if counted.step(sample, shift) {
+                return Some(counted.position());
+            }
             match counted.push(sample, shift) {
                 Advance::First | Advance::Moved(_) => Some(counted.position()),
                 Advance::Suspect => None,

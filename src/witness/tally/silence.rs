@@ -106,13 +106,13 @@ impl Silence {
             }
             teller.heard = Some(moment);
             teller.missing_since = None;
-            let silent = teller.silent.take();
-            if let Some(began) = silent {
+            if teller.silent.is_none() && all_silent.is_none() {
+                continue;
+            }
+            if let Some(began) = teller.silent.take() {
                 changes.push(ended(facts, teller.silent_kind(), began, moment));
             }
-            if silent.is_some() || all_silent.is_some() {
-                self.signs.push(Sign { teller: Some(place), at: moment, went_back: false });
-            }
+            self.signs.push(Sign { teller: Some(place), at: moment, went_back: false });
         }
         for witness in went_back {
             let teller = self.tellers.iter().position(|teller| teller.witnesses & bit(witness) != 0);
