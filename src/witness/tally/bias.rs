@@ -259,7 +259,7 @@ impl BiasTest {
         }
         if is_kept {
             self.look_again_s = LOOKS_AGAIN * seconds;
-            self.look_for_a_beginning(point, recent);
+            self.look_for_a_beginning(&point, &recent);
         }
         let rounding = begin.rounding + point.rounding + (point.jumps - begin.jumps);
         let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
@@ -271,14 +271,14 @@ impl BiasTest {
     }
 
     /// A moment at which the flow is calmer than where the block began may be a better one to begin from.
-    fn look_for_a_beginning(&mut self, point: BiasPoint, recent: Recent) {
+    fn look_for_a_beginning(&mut self, point: &BiasPoint, recent: &Recent) {
         let unrest = recent.unrest();
         let is_better = |it: &Begin| {
-            unrest < CALMER * it.recent.unrest().max(worst_lag(&it.recent, &recent, 0.0))
+            unrest < CALMER * it.recent.unrest().max(worst_lag(&it.recent, recent, 0.0))
                 || point.moment.steady.since(it.point.moment.steady).0 > BEGINS_ANEW_S
         };
         if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
-            self.anew = Some(Begin { point, recent });
+            self.anew = Some(Begin { point: *point, recent: *recent });
         }
     }
 

@@ -170,7 +170,24 @@ impl EventWatch {
     }
 
     /// Begins, goes on with or ends one event; `kind` is told what is known of it.
+    #[inline]
     fn follow(
+        &mut self,
+        facts: &MeterFacts,
+        which: Lasting,
+        now: Moment,
+        lasts: bool,
+        kind: impl Fn(Option<&EventKind>) -> EventKind,
+        changes: &mut Vec<Change>,
+    ) {
+        // Nearly always nothing lasts.
+        if lasts || !self.lasting.is_empty() {
+            self.follow_on(facts, which, now, lasts, kind, changes);
+        }
+    }
+
+    #[cold]
+    fn follow_on(
         &mut self,
         facts: &MeterFacts,
         which: Lasting,

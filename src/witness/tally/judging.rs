@@ -224,9 +224,13 @@ impl MeterTallies {
 
     /// A flow register that shows no number, or no flow that the pipe can carry, for longer than a moment.
     fn push_absurd(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
-        if !seen.flow_is_absurd && self.absurd_flow_since.is_none() && self.sound_flow_since.is_none() {
-            return;
+        if seen.flow_is_absurd || self.absurd_flow_since.is_some() || self.sound_flow_since.is_some() {
+            self.judge_absurd(facts, seen, changes);
         }
+    }
+
+    #[cold]
+    fn judge_absurd(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
         let kind = DisagreementKind::Absurd { witness: Witness::Flow };
         let place = if self.pairs[FLOW_LOOP].is_some() { FLOW_LOOP } else { TOTAL_FLOW };
         let Some(pair) = self.pairs[place].as_mut() else { return };
@@ -258,6 +262,19 @@ impl MeterTallies {
         changes: &mut Vec<Change>,
     ) {
         self.end_break(facts, moment, changes);
+        if !breaks.is_empty() {
+            self.take_breaks(facts, moment, breaks, changes);
+        }
+    }
+
+    #[cold]
+    fn take_breaks(
+        &mut self,
+        facts: &MeterFacts,
+        moment: Moment,
+        breaks: &[(Witness, Break)],
+        changes: &mut Vec<Change>,
+    ) {
         for (witness, event) in breaks {
             let witness = *witness;
             if let Break::WentBack { from, to } = *event {
