@@ -243,6 +243,7 @@ impl BiasTest {
     }
 
     /// Ends the block that runs, or the one that began anew, if it can end here.
+    #[inline(never)]
     fn try_to_end(&mut self, is_kept: bool, seconds: f64) -> Option<BiasChange> {
         let (begin, point) = (self.start.as_ref()?.point, self.last?);
         let recent = self.recent(&point);
@@ -312,6 +313,7 @@ impl BiasTest {
     }
 
     /// A block begins at the last point.
+    #[cold]
     fn begin(&mut self) {
         self.start = self.last.map(|point| Begin { point, recent: self.recent(&point) });
         self.anew = None;

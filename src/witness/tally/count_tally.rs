@@ -344,34 +344,46 @@ impl CountTally {
             }
             self.band = both;
         } else {
-            let (least, most) = self.band.whole_pulses_to(band);
-            self.marks.epoch_ended(self.epoch, self.band);
-            let volume = self.volume();
-            if self.first_step.is_none() {
-                self.first_step = Some((moment, volume));
-            }
-            self.last_step = Some((moment, volume));
-            self.step_count += 1;
-            let sense = self.sense();
-            if let Some(open) = &mut self.open {
-                open.step_count += 1;
-                if open.from.epoch == self.epoch {
-                    open.from.band = self.band;
-                }
-            } else {
-                let (least, most) = if sense < 0.0 { (-least, -most) } else { (least, most) };
-                changes.push(CountChange::Step(Step {
-                    between: self.rules.between,
-                    at: moment,
-                    fitted: self.fitted,
-                    least,
-                    most,
-                    pulse_volume: Litres(self.rules.pulse_volume),
-                }));
-            }
-            self.epoch += 1;
-            self.band = band;
+            self.step(band, moment, changes);
         }
+        self.settle(moment, changes);
+    }
+
+    /// The band has nothing in common with those before it.
+    #[cold]
+    fn step(&mut self, band: Band, moment: Moment, changes: &mut Vec<CountChange>) {
+        let (least, most) = self.band.whole_pulses_to(band);
+        self.marks.epoch_ended(self.epoch, self.band);
+        let volume = self.volume();
+        if self.first_step.is_none() {
+            self.first_step = Some((moment, volume));
+        }
+        self.last_step = Some((moment, volume));
+        self.step_count += 1;
+        let sense = self.sense();
+        if let Some(open) = &mut self.open {
+            open.step_count += 1;
+            if open.from.epoch == self.epoch {
+                open.from.band = self.band;
+            }
+        } else {
+            let (least, most) = if sense < 0.0 { (-least, -most) } else { (least, most) };
+            changes.push(CountChange::Step(Step {
+                between: self.rules.between,
+                at: moment,
+                fitted: self.fitted,
+                least,
+                most,
+                pulse_volume: Litres(self.rules.pulse_volume),
+            }));
+        }
+        self.epoch += 1;
+        self.band = band;
+    }
+
+    /// Where the tally stands now, and what that opens or closes.
+    #[inline(never)]
+    fn settle(&mut self, moment: Moment, changes: &mut Vec<CountChange>) {
         self.fitted = moment;
         let place = self.place(moment);
         let forgot = self.marks.keep(place);

@@ -216,6 +216,7 @@ impl StateWatch {
         Some(StateChange::Over)
     }
 
+    #[cold]
     fn contradict(&mut self, moment: Moment, now: Contradicting, let_pass: f64, damping: f64) -> Option<StateChange> {
         let quiet = self.agreeing_since.take();
         if let (Some(quiet), Some(_)) = (quiet, self.open) {
@@ -269,7 +270,14 @@ impl StateWatch {
         seen.gap <= seen.largest_gap * (-elapsed / LONGEST_LAG_S).exp() + let_pass
     }
 
-    fn is_held(&mut self, moment: Moment, shown: &ShownCurrent, flow: f64, let_pass: f64, declared: &CurrentLoop) -> bool {
+    fn is_held(
+        &mut self,
+        moment: Moment,
+        shown: &ShownCurrent,
+        flow: f64,
+        let_pass: f64,
+        declared: &CurrentLoop,
+    ) -> bool {
         let still = match &mut self.still {
             Some(still) if (shown.current_ma - still.current).abs() <= STANDS_STILL_MA => still,
             slot => slot.insert(Still { current: shown.current_ma, since: moment, last: moment, moves: None }),
@@ -360,7 +368,8 @@ mod tests {
         }
         let opened = watch.push(at(10), &shown(3.5), Some(12.0), 0.1, &declared()).1;
         assert_eq!(opened, Some(StateChange::Contradicts(CurrentState::FaultLow, at(0))));
-        let over = (11..60).find(|second| watch.push(at(*second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_some());
+        let over =
+            (11..60).find(|second| watch.push(at(*second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_some());
         assert_eq!(over, Some(22));
     }
 
@@ -384,9 +393,11 @@ mod tests {
         assert_eq!(seen.next(), Some(StateChange::Contradicts(CurrentState::Held, at(304))));
         drop(seen);
         // That the flow comes by where the current stands is no sign that the current moves again.
-        assert!((600..2000).all(|second| watch.push(at(second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_none()));
-        let over =
-            (2000..3000).find(|second| watch.push(at(*second), &shown(10.222), Some(14.0), 0.1, &declared()).1.is_some());
+        assert!(
+            (600..2000).all(|second| watch.push(at(second), &shown(9.333), Some(12.0), 0.1, &declared()).1.is_none())
+        );
+        let over = (2000..3000)
+            .find(|second| watch.push(at(*second), &shown(10.222), Some(14.0), 0.1, &declared()).1.is_some());
         assert_eq!(over, Some(2600));
     }
 
@@ -402,7 +413,8 @@ mod tests {
                 for second in 0..3000 {
                     lagging =
                         if damped { lagging + (truth(second) - lagging) / 60.5 } else { truth((second - 60).max(0)) };
-                    let [flow, current] = if register_lags { [lagging, truth(second)] } else { [truth(second), lagging] };
+                    let [flow, current] =
+                        if register_lags { [lagging, truth(second)] } else { [truth(second), lagging] };
                     let current = declared().current_of(LitresPerSecond(current)).0.clamp(3.8, 20.5);
                     let told = watch.push(at(second), &shown(current), Some(flow), 0.1, &declared()).1;
                     // A register that is a minute late shows no decay: nothing tells it from an output that is stuck.

@@ -114,7 +114,8 @@ impl HourBook {
     fn take(&mut self, facts: &MeterFacts, glance: &HourGlance, ended: Option<(&mut Self, WallMillis)>) {
         let (mut before, turn) = ended.map_or((None, None), |(book, turn)| (Some(book), Some(turn)));
         if let Some(position) = glance.total {
-            let rules = StepRules { witness: facts.total.as_ref(), period_s: glance.period_s, age: facts.meter.refresh };
+            let rules =
+                StepRules { witness: facts.total.as_ref(), period_s: glance.period_s, age: facts.meter.refresh };
             self.total.count(before.as_mut().map(|book| &mut book.total), turn, glance.moment, position, rules);
             self.total_slack = glance.total_slack;
         }
@@ -259,7 +260,14 @@ impl Told {
 
     /// A flow in L/s.
     #[inline(always)]
-    fn flow(&mut self, ended: Option<&mut Self>, turn: Option<WallMillis>, now: Moment, flow: f64, rules: StepRules<'_>) {
+    fn flow(
+        &mut self,
+        ended: Option<&mut Self>,
+        turn: Option<WallMillis>,
+        now: Moment,
+        flow: f64,
+        rules: StepRules<'_>,
+    ) {
         let Some((last, before)) = self.last.replace((now, flow)) else { return };
         let share = rules.share(last, now, turn);
         if !share.heard {

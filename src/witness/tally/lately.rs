@@ -87,8 +87,8 @@ impl Lately {
             }
             while filled < DELAYS && DELAYS_S[filled] <= ago {
                 let since = DELAYS_S[filled] - later;
-                recent.gone[filled] = [0, 1]
-                    .map(|witness: usize| volumes[witness] - later_volumes[witness] + flows[witness] * since);
+                recent.gone[filled] =
+                    [0, 1].map(|witness: usize| volumes[witness] - later_volumes[witness] + flows[witness] * since);
                 filled += 1;
             }
             if filled == DELAYS {

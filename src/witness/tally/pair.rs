@@ -58,7 +58,15 @@ impl PairTally {
     /// Nothing seen yet.
     #[must_use]
     pub fn new(rules: BiasRules) -> Self {
-        Self { test: BiasTest::new(rules), last: None, integrals: [0.0; 2], counted: None, noise: 0.0, jump: 0.0, jumps: 0.0 }
+        Self {
+            test: BiasTest::new(rules),
+            last: None,
+            integrals: [0.0; 2],
+            counted: None,
+            noise: 0.0,
+            jump: 0.0,
+            jumps: 0.0,
+        }
     }
 
     /// What both witnesses say at a moment. `rounding` is what rounding and instants can falsify their difference by, in
@@ -93,8 +101,7 @@ impl PairTally {
         if let Some((last, before)) = self.last {
             let elapsed = moment.steady.since(last.steady).0;
             if elapsed > gap_s || elapsed <= 0.0 {
-                self.test.interrupt();
-                self.test.exclude(elapsed.max(0.0), 0.0);
+                self.gap(elapsed);
             } else {
                 self.integrals[0] += 0.5 * (before[0] + first) * elapsed;
                 self.integrals[1] += 0.5 * (before[1] + second) * elapsed;
@@ -109,6 +116,12 @@ impl PairTally {
             }
         }
         self.last = Some((moment, [first, second]));
+    }
+
+    #[cold]
+    fn gap(&mut self, elapsed: f64) {
+        self.test.interrupt();
+        self.test.exclude(elapsed.max(0.0), 0.0);
     }
 
     /// What comes now is not to be judged, but nothing flows that both witnesses could tell.
