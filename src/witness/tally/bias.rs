@@ -245,26 +245,31 @@ impl BiasTest {
     /// Ends the block that runs, or the one that began anew, if it can end here.
     #[inline(never)]
     fn try_to_end(&mut self, is_kept: bool, seconds: f64) -> Option<BiasChange> {
-        let (begin, point) = (self.start.as_ref()?.point, self.last?);
-        let recent = self.recent(&point);
-        if let Some(block) = self.start.as_ref().and_then(|start| self.block(start, &point, &recent)) {
+        let (Some(start), Some(point)) = (&self.start, &self.last) else { return None };
+        let recent = self.recent(point);
+        if let Some(block) = self.block(start, point, &recent) {
+            let (begin, point) = (start.point, *point);
             return self.end_block(&block, &begin, point, recent);
         }
         if let Some(anew) = &self.anew
             && point.moment.steady.since(anew.point.moment.steady).0 >= self.rules.shortest_block_s
-            && let Some(block) = self.block(anew, &point, &recent)
+            && let Some(block) = self.block(anew, point, &recent)
         {
-            let anew = anew.point;
+            let (begin, anew, point) = (start.point, anew.point, *point);
             self.leave_out(&begin, &anew);
             return self.end_block(&block, &anew, point, recent);
         }
         if is_kept {
             self.look_again_s = LOOKS_AGAIN * seconds;
-            self.look_for_a_beginning(&point, &recent);
+            if self.is_better_beginning(point, &recent) {
+                self.anew = Some(Begin { point: *point, recent });
+            }
         }
+        let begin = &start.point;
         let rounding = begin.rounding + point.rounding + (point.jumps - begin.jumps);
         let let_pass = self.rules.let_pass((point.first - begin.first) / seconds);
         if seconds > LONGEST_BLOCK_S.max(ROUNDING_BLOCKS * rounding / let_pass.max(f64::MIN_POSITIVE)) {
+            let (begin, point) = (*begin, *point);
             self.leave_out(&begin, &point);
             self.begin();
         }
@@ -272,15 +277,13 @@ impl BiasTest {
     }
 
     /// A moment at which the flow is calmer than where the block began may be a better one to begin from.
-    fn look_for_a_beginning(&mut self, point: &BiasPoint, recent: &Recent) {
+    fn is_better_beginning(&self, point: &BiasPoint, recent: &Recent) -> bool {
         let unrest = recent.unrest();
-        let is_better = |it: &Begin| {
-            unrest < CALMER * it.recent.unrest().max(worst_lag(&it.recent, recent, 0.0))
-                || point.moment.steady.since(it.point.moment.steady).0 > BEGINS_ANEW_S
-        };
-        if unrest.is_finite() && self.anew.as_ref().is_none_or(is_better) {
-            self.anew = Some(Begin { point: *point, recent: *recent });
-        }
+        unrest.is_finite()
+            && self.anew.as_ref().is_none_or(|it| {
+                unrest < CALMER * it.recent.unrest().max(worst_lag(&it.recent, recent, 0.0))
+                    || point.moment.steady.since(it.point.moment.steady).0 > BEGINS_ANEW_S
+            })
     }
 
     /// The block between two points, if it can end there: if neither lag nor rounding can have done much to it.

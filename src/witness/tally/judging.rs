@@ -48,6 +48,7 @@ impl MeterTallies {
         facts: &MeterFacts,
         reading: &Reading,
         seen: &Seen,
+        gap: f64,
         changes: &mut Vec<Change>,
     ) {
         let flows = match (seen.flow, seen.loop_flow) {
@@ -56,7 +57,6 @@ impl MeterTallies {
             (None, None) => None,
         };
         let (Some(pulses), Some(counter)) = (seen.pulses, reading.pulses.as_ref()) else { return };
-        let gap = self.gap_s();
         if let (Some(directions), Some(tally)) = (self.directions, self.counts[TOTAL_PULSE].as_mut())
             && let Some((litres, register_at)) = self.intake.volume(directions, seen.total, seen.slack, reading)
         {
@@ -82,8 +82,7 @@ impl MeterTallies {
         }
     }
 
-    pub(super) fn push_pairs(&mut self, facts: &MeterFacts, seen: &Seen, changes: &mut Vec<Change>) {
-        let gap = self.gap_s();
+    pub(super) fn push_pairs(&mut self, facts: &MeterFacts, seen: &Seen, gap: f64, changes: &mut Vec<Change>) {
         let shortest = self.pace.shortest_block_s.max(BLOCK_READINGS * self.period_s);
         for pair in self.pairs.iter_mut().flatten() {
             pair.test.rules.shortest_block_s = shortest;
@@ -165,7 +164,7 @@ impl MeterTallies {
     }
 
     /// A silence longer than this is a gap, in seconds.
-    fn gap_s(&self) -> f64 {
+    pub(super) fn gap_s(&self) -> f64 {
         (GAP_PERIODS * self.period_s).max(GAP_S)
     }
 

@@ -135,8 +135,9 @@ impl MeterTallies {
         }
         self.push_events(facts, reading, &seen, &breaks, changes);
         self.tell_breaks(facts, moment, &breaks, changes);
-        self.push_counts(facts, reading, &seen, changes);
-        self.push_pairs(facts, &seen, changes);
+        let gap = self.gap_s();
+        self.push_counts(facts, reading, &seen, gap, changes);
+        self.push_pairs(facts, &seen, gap, changes);
         if breaks.iter().any(|(witness, it)| *witness == Witness::Pulse && !matches!(it, Break::Returned { .. })) {
             self.noted.interrupt();
         }
