@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tallywell_witness::declared::{Device, LineMode, Setting, Site};
+use tallywell_witness::declared::{Device, Setting, Site};
 use tallywell_witness::plan::Request as PlanRequest;
 use tallywell_witness::reading::MeterFacts;
 use tallywell_witness::station::{Registers, Stations, Told};
@@ -16,6 +16,7 @@ use tokio::sync::mpsc;
 
 use super::faces::Faces;
 use super::file_source::FileReading;
+use super::known_line::KnownLine;
 use super::listened::{self, Listened};
 use super::memory::Memory;
 use super::namer::Namer;
@@ -30,7 +31,6 @@ use crate::face::state::State;
 use crate::face::told;
 use crate::line::clock::{Clock, steady};
 use crate::line::event::{FromLine, LineEvent};
-use crate::line::fault::Fault;
 use crate::line::listen::master::MasterTiming;
 use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
@@ -69,7 +69,7 @@ pub(super) struct Core {
     progress: Progress,
     settings: Settings,
     namer: Namer,
-    lines: BTreeMap<String, LineState>,
+    lines: BTreeMap<String, KnownLine>,
     listened: Listened,
     failing_files: BTreeSet<PathBuf>,
     timings: mpsc::UnboundedReceiver<(String, WallMillis, LineTiming)>,
@@ -79,15 +79,6 @@ pub(super) struct Core {
     timing_kept: Instant,
     trouble: Option<String>,
     changed: bool,
-}
-
-/// What is known of a line beside its readings.
-#[derive(Debug)]
-pub(super) struct LineState {
-    /// Why its port is not open.
-    pub(super) lost: Option<String>,
-    /// The devices that do not answer.
-    pub(super) silent: Vec<String>,
 }
 
 impl Core {
@@ -183,8 +174,8 @@ impl Core {
         }
         self.progress.follow(&site, Instant::now());
         self.lines.retain(|name, _| site.lines.contains_key(name));
-        for name in site.lines.keys() {
-            self.lines.entry(name.clone()).or_insert(LineState { lost: None, silent: Vec::new() });
+        for (name, line) in &site.lines {
+            self.lines.entry(name.clone()).or_default().declare(line);
         }
         if self.site.notice != site.notice || self.notices.is_none() {
             self.notices = site.notice.clone().map(Notices::start);
@@ -267,70 +258,15 @@ impl Core {
                 self.keep_timing(&line, from, &timing);
                 return;
             }
-            event => return self.line_changed(&line, &event),
+            event => {
+                if let Some(known) = self.lines.get_mut(&*line) {
+                    known.take(&line, &event);
+                    self.changed = true;
+                }
+                return;
+            }
         };
         self.told(told);
-    }
-
-    fn line_changed(&mut self, line: &str, event: &LineEvent) {
-        let Some(state) = self.lines.get_mut(line) else { return };
-        self.changed = true;
-        match event {
-            LineEvent::DeviceSilent { device, fault } => {
-                let why = match fault {
-                    Fault::Timeout => "does not answer".to_owned(),
-                    fault => format!("gives no good reply ({fault})"),
-                };
-                let listens = self.site.lines.get(line).is_some_and(|line| line.mode == LineMode::Listen);
-                let what_now = if listens { "" } else { "; it is tried less and less often" };
-                tracing::warn!("line {line}: {device} {why}{what_now}");
-                state.silent.push(device.clone());
-            }
-            LineEvent::DeviceBack { device } => {
-                tracing::info!("line {line}: {device} answers again");
-                state.silent.retain(|silent| silent != device);
-            }
-            LineEvent::PeriodsMissed { device, periods } => {
-                let plural = if *periods == 1 { "" } else { "s" };
-                tracing::debug!("line {line}: {device}: {periods} period{plural} went by before its turn");
-            }
-            LineEvent::RequestSplit { device, request, pieces } => tracing::info!(
-                "line {line}: {device} refuses {} registers from {} in one; they are asked for in {pieces} requests",
-                request.count,
-                request.start
-            ),
-            LineEvent::PortOpened { notes } => {
-                tracing::info!("line {line}: the port is open");
-                for note in notes {
-                    tracing::info!("line {line}: {note}");
-                }
-                state.lost = None;
-            }
-            LineEvent::PortLost { reason } => {
-                tracing::error!("line {line}: the port is lost and tried again by its name: {reason}");
-                state.lost = Some(reason.clone());
-            }
-            LineEvent::AnotherMaster { requests } => tracing::error!(
-                "line {line}: another master asks here too, {requests} requests were not of this program; RTU allows one: \
-                 stop the other, or set `mode = \"listen\"` and let it poll"
-            ),
-            LineEvent::EchoUndeclared => tracing::warn!(
-                "line {line}: the adapter returns what it sends, which counts as noise: write `echo = true` for this line"
-            ),
-            LineEvent::NeverQuiet { reason } => tracing::error!("line {line}: {reason}"),
-            LineEvent::Dropped { readings, faults } => tracing::error!(
-                "line {line}: the daemon did not keep up; {readings} answers and the news of {faults} faults are lost"
-            ),
-            LineEvent::NobodyPolls { since } => tracing::warn!(
-                "line {line}: nobody has polled for {} s; it is only listened to, so nothing is read",
-                since.as_secs()
-            ),
-            LineEvent::SomebodyPolls => tracing::info!("line {line}: another master polls"),
-            LineEvent::NotUnderstood { bytes } => tracing::error!(
-                "line {line}: {bytes} bytes came and no frame among them: look at baud rate, parity and the pair's polarity"
-            ),
-            LineEvent::Read(_) | LineEvent::Fault { .. } | LineEvent::Doubtful { .. } | LineEvent::Timing { .. } => {}
-        }
     }
 
     fn file_told(&mut self, reading: FileReading) {
@@ -451,7 +387,7 @@ impl Core {
         self.say_store_trouble();
         let changed = std::mem::take(&mut self.changed);
         let lines = &self.lines;
-        if self.progress.feeds(Instant::now(), |line| lines.get(line).is_some_and(|state| state.lost.is_some())) {
+        if self.progress.feeds(Instant::now(), |line| lines.get(line).is_some_and(|known| known.lost.is_some())) {
             supervisor::alive();
         }
         if self.faces.wants(changed) {

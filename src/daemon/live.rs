@@ -7,8 +7,8 @@ use tallywell_witness::reading::{MeterFacts, Sample, WitnessFacts};
 use tallywell_witness::station::{Standing, Stations};
 use tallywell_witness::units::Milliamperes;
 
-use super::core::LineState as Known;
 use super::faces::Faces;
+use super::known_line::KnownLine;
 use super::listened::unread_on;
 use crate::face::state::{DeviceState, LineState, MeterState, Quantiles, Shown, State, StoreState};
 use crate::face::told;
@@ -21,7 +21,7 @@ use crate::wall;
 pub(super) fn state(
     site: &Site,
     stations: &Stations,
-    lines: &BTreeMap<String, Known>,
+    lines: &BTreeMap<String, KnownLine>,
     store: &Health,
     faces: &Faces,
 ) -> State {
@@ -55,7 +55,7 @@ fn meter(standing: Standing<'_>, faces: &Faces) -> MeterState {
     MeterState {
         meter: meter.name.clone(),
         time: latest.map(|reading| reading.wall),
-        every_s: slowest_s(standing.facts),
+        every_s: Quantity::slowest_s(standing.facts),
         flow: shown(flow_read, flow),
         flow_l_s: in_base(flow_read, flow),
         total: shown(total_read, total),
@@ -78,12 +78,6 @@ fn meter(standing: Standing<'_>, faces: &Faces) -> MeterState {
     }
 }
 
-/// The time between readings of the slowest witness, in seconds.
-pub(super) fn slowest_s(facts: &MeterFacts) -> f64 {
-    let every = Quantity::ALL.into_iter().filter_map(|quantity| Some(quantity.facts(facts)?.every.as_secs_f64()));
-    every.fold(0.0, f64::max)
-}
-
 fn finite(sample: Option<Sample>) -> Option<f64> {
     sample.map(|sample| sample.value).filter(|value| value.is_finite())
 }
@@ -98,7 +92,7 @@ fn in_base(sample: Option<Sample>, facts: &Option<WitnessFacts>) -> Option<f64> 
     Some(facts.entry.unit.value_in_base(value)).filter(|value| value.is_finite())
 }
 
-fn line(site: &Site, name: &str, known: &Known, timing: &LineTiming) -> LineState {
+fn line(site: &Site, name: &str, known: &KnownLine, timing: &LineTiming) -> LineState {
     let report = timing.report(name, |device| site.devices.get(device).map(|device| device.address));
     LineState {
         line: name.to_owned(),

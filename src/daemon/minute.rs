@@ -7,8 +7,8 @@ use tallywell_witness::decode::{modulus, resolution, unwrap_step};
 use tallywell_witness::reading::{MeterFacts, Reading, Sample, WitnessFacts};
 use tallywell_witness::units::{Milliamperes, SteadyMillis};
 
-use super::live::slowest_s;
 use crate::face::state::MeanFlow;
+use crate::record::Quantity;
 
 /// How far back is looked, in ms and in periods of the slowest witness, whichever is longer.
 const MINUTE: (i64, i64) = (60_000, 6);
@@ -31,7 +31,7 @@ impl LastMinute {
     /// Takes the next reading.
     pub(super) fn push(&mut self, facts: &MeterFacts, reading: &Reading) {
         #[expect(clippy::cast_possible_truncation, reason = "a cast saturates")]
-        let every_ms = (slowest_s(facts) * 1000.0) as i64;
+        let every_ms = (Quantity::slowest_s(facts) * 1000.0) as i64;
         self.every_ms = every_ms;
         if let (Some(sample), Some(of)) = (reading.flow, &facts.flow) {
             self.flow.push(every_ms, sample.at, of.entry.unit.value_in_base(sample.value));

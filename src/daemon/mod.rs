@@ -9,6 +9,7 @@ pub mod clock;
 mod core;
 mod faces;
 pub mod file_source;
+mod known_line;
 mod listened;
 mod live;
 mod memory;

@@ -33,6 +33,13 @@ impl Quantity {
         Self::ReceiverTotal,
     ];
 
+    /// The time between readings of a meter's slowest witness, in seconds.
+    #[must_use]
+    pub fn slowest_s(facts: &MeterFacts) -> f64 {
+        let every = Self::ALL.into_iter().filter_map(|quantity| Some(quantity.facts(facts)?.every.as_secs_f64()));
+        every.fold(0.0, f64::max)
+    }
+
     /// Its place in [`Quantity::ALL`].
     #[must_use]
     pub const fn index(self) -> usize {
