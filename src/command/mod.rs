@@ -20,6 +20,7 @@ pub mod run;
 pub mod scan;
 pub mod schema;
 pub mod sim;
+mod through_daemon;
 pub mod timing;
 pub mod trial;
 pub mod watch;

@@ -1,21 +1,16 @@
 //! How one device is read: through the running daemon, or through a port of one's own.
 
 use std::path::PathBuf;
-use std::time::Duration;
 
 use anyhow::Context;
-use serde_json::Value;
 use tallywell_witness::declared::{Device, Line};
 use tallywell_witness::plan::Request;
 
-use crate::daemon::socket::{self, SocketError};
+use crate::command::through_daemon;
 use crate::line::once::{OnceError, OwnLine, RequestRead, Wanted};
 use crate::line::port::PortError;
 use crate::line::request::UnitAddress;
 use crate::line::thread::StartError;
-
-/// A running daemon answers within its own time-outs and retries.
-const DAEMON_PATIENCE: Duration = Duration::from_secs(30);
 
 /// One device within reach.
 pub(super) enum Way {
@@ -54,7 +49,7 @@ impl Way {
     /// Reads exactly this stretch, or everything that the device's map names.
     pub(super) fn read(&mut self, raw: Option<Request>) -> anyhow::Result<Vec<RequestRead>> {
         match self {
-            Self::Daemon { socket, device } => Ok(through_daemon(socket, device, raw)?),
+            Self::Daemon { socket, device } => Ok(through_daemon::read(socket, device, raw)?),
             Self::Own { line, unit, device } => {
                 let wanted = match (raw, device) {
                     (Some(request), _) => Wanted::exactly(&[request]),
@@ -65,24 +60,4 @@ impl Way {
             }
         }
     }
-}
-
-/// Asks a running daemon, which holds the port.
-pub(super) fn through_daemon(
-    path: &std::path::Path,
-    device: &str,
-    raw: Option<Request>,
-) -> Result<Vec<RequestRead>, SocketError> {
-    let raw = raw.map(|Request { table, start, count }| (table, start, count));
-    let request = socket::Request::Read { device: device.to_owned(), raw };
-    let mut reads = Vec::new();
-    let mut take = |value: Value| match serde_json::from_value(value) {
-        Ok(read) => {
-            reads.push(read);
-            true
-        }
-        Err(_) => false,
-    };
-    socket::ask(path, &request, Some(DAEMON_PATIENCE), &mut take)?;
-    Ok(reads)
 }

@@ -1,10 +1,10 @@
 //! Looking at one meter's witnesses, through the running daemon or through ports of one's own.
 
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
 use anyhow::Context;
-use serde_json::Value;
 use tallywell_witness::declared::{Entry, LineMode, Setting, Site, Source};
 use tallywell_witness::decode::decode;
 use tallywell_witness::plan::{ASSUMED_DEVICE_LATENCY, Request, WireTiming, cheapest_plan};
@@ -13,13 +13,11 @@ use tallywell_witness::trial::record::{DeviceTold, Through};
 use tallywell_witness::trial::volumes::{Look, Seen};
 use tallywell_witness::units::Seconds;
 
+use crate::command::through_daemon;
 use crate::daemon::file_source::read_number;
 use crate::daemon::socket::{self, SocketError};
 use crate::line::once::{OwnLine, RequestRead, Wanted};
 use crate::line::request::UnitAddress;
-
-/// A running daemon answers within its own time-outs and retries.
-const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A value of the meter: which part of a look it is, where it comes from, and how it is understood.
 struct Part {
@@ -66,7 +64,7 @@ impl<'s> Looking<'s> {
     fn daemon_runs(&self) -> anyhow::Result<bool> {
         let Some(asked) = self.asked.first() else { return Ok(false) };
         let Some(request) = asked.requests.first() else { return Ok(false) };
-        match through_daemon(self.site, &asked.device, *request) {
+        match through_daemon::read(&socket_of(self.site), &asked.device, Some(*request)) {
             Ok(_) => Ok(true),
             Err(SocketError::NoDaemon) => Ok(false),
             Err(error) => Err(error.into()),
@@ -107,7 +105,7 @@ impl<'s> Looking<'s> {
         for asked in &self.asked {
             let says = match &mut self.own {
                 Some(own) => own.get_mut(&asked.line).context("the line is open")?.identify(asked.unit)?.in_words(),
-                None => identity_through_daemon(self.site, &asked.device)?,
+                None => through_daemon::identify(&socket_of(self.site), &asked.device)?,
             };
             told.push(DeviceTold { device: asked.device.clone(), address: asked.unit.value(), says });
         }
@@ -235,32 +233,10 @@ fn read(
             let line = own.get_mut(&asked.line).context("the line is open")?;
             line.read(asked.unit, Wanted::exactly(&[request]))?
         }
-        None => through_daemon(site, &asked.device, request)?,
+        None => through_daemon::read(&socket_of(site), &asked.device, Some(request))?,
     })
 }
 
-fn identity_through_daemon(site: &Site, device: &str) -> Result<Option<String>, SocketError> {
-    let request = socket::Request::Identify { device: device.to_owned() };
-    let mut says = None;
-    let mut take = |value: Value| {
-        says = value.as_str().map(str::to_owned);
-        true
-    };
-    socket::ask(&socket::path_beside(&site.store.path), &request, Some(PATIENCE), &mut take)?;
-    Ok(says)
-}
-
-fn through_daemon(site: &Site, device: &str, request: Request) -> Result<Vec<RequestRead>, SocketError> {
-    let Request { table, start, count } = request;
-    let request = socket::Request::Read { device: device.to_owned(), raw: Some((table, start, count)) };
-    let mut reads = Vec::new();
-    let mut take = |value: Value| match serde_json::from_value(value) {
-        Ok(read) => {
-            reads.push(read);
-            true
-        }
-        Err(_) => false,
-    };
-    socket::ask(&socket::path_beside(&site.store.path), &request, Some(PATIENCE), &mut take)?;
-    Ok(reads)
+fn socket_of(site: &Site) -> PathBuf {
+    socket::path_beside(&site.store.path)
 }
