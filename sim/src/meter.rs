@@ -114,8 +114,6 @@ pub struct Image {
     pub status: u16,
 }
 
-/// Bit 0 of the status: the pipe is not full.
-pub const EMPTY_PIPE: u16 = 1;
 /// Bit 1 of the status: the coils are not driven as they should be.
 pub const COIL_DRIVE_FAULT: u16 = 1 << 1;
 /// Bit 3 of the status: the flow goes backwards.

@@ -190,12 +190,6 @@ impl Point {
         &self.meter
     }
 
-    /// The pulse output.
-    #[must_use]
-    pub const fn pulse_output(&self) -> &PulseOutput {
-        &self.pulses
-    }
-
     /// All that its counter counted, without wraps.
     #[must_use]
     pub const fn counted(&self) -> u64 {

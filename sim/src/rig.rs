@@ -137,13 +137,6 @@ impl Rig {
         look(self.shared.wire().witnessed())
     }
 
-    /// Something to do with the wire while it runs. It stands still meanwhile.
-    pub fn with_wire<T>(&self, act: impl FnOnce(&mut Wire) -> T) -> T {
-        let outcome = act(&mut self.shared.wire());
-        self.shared.wake();
-        outcome
-    }
-
     /// Pulls the port out: the link goes, and whoever has it open gets errors.
     pub fn unplug(&self) {
         self.shared.unplugged.store(true, Ordering::Release);

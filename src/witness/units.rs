@@ -9,16 +9,13 @@ mod symbol;
 use serde::{Deserialize, Serialize};
 
 macro_rules! quantity {
-    ($(#[$doc:meta])* $name:ident, $symbol:literal) => {
+    ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd, Serialize, Deserialize)]
         #[serde(transparent)]
         pub struct $name(pub f64);
 
         impl $name {
-            /// The symbol of the unit.
-            pub const SYMBOL: &'static str = $symbol;
-
             /// The bare number, in the unit that the type names.
             #[must_use]
             pub const fn value(self) -> f64 {
@@ -64,23 +61,19 @@ macro_rules! quantity {
 
 quantity!(
     /// A volume flow in litres per second.
-    LitresPerSecond,
-    "L/s"
+    LitresPerSecond
 );
 quantity!(
     /// A volume in litres.
-    Litres,
-    "L"
+    Litres
 );
 quantity!(
     /// A loop current in milliamperes.
-    Milliamperes,
-    "mA"
+    Milliamperes
 );
 quantity!(
     /// A stretch of time in seconds, where a fraction matters and no calendar does.
-    Seconds,
-    "s"
+    Seconds
 );
 
 impl std::ops::Mul<Seconds> for LitresPerSecond {

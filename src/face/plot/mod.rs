@@ -75,12 +75,6 @@ pub struct Plot {
 pub const STYLE: &str = include_str!("plot.css");
 
 impl Plot {
-    /// Draws the plot as one `<svg>` element for a page of HTML, that scales to the width it is given.
-    #[must_use]
-    pub fn to_svg(&self) -> String {
-        svg::draw(self)
-    }
-
     /// Draws the plot as a `<figure>` with its title and a legend, which belong beside it.
     #[must_use]
     pub fn to_figure(&self) -> String {

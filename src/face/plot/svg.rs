@@ -43,15 +43,9 @@ fn range(values: impl Iterator<Item = f64>) -> (f64, f64) {
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)))
 }
 
-pub(super) fn draw(plot: &Plot) -> String {
-    let mut out = String::with_capacity(16_384);
-    // Writing to a String cannot fail; the results are joined only to be dropped once.
-    let _ = write_all(&mut out, plot);
-    out
-}
-
 pub(super) fn figure(plot: &Plot) -> String {
     let mut out = String::with_capacity(16_384);
+    // Writing to a String cannot fail; the results are joined only to be dropped once.
     let _ = write_figure(&mut out, plot);
     out
 }
@@ -60,12 +54,12 @@ fn write_figure(out: &mut String, plot: &Plot) -> std::fmt::Result {
     write!(out, r#"<figure class="plot-figure"><figcaption><b>{}</b>"#, escaped(&plot.title))?;
     legend(out, plot)?;
     out.push_str("</figcaption>");
-    write_all(out, plot)?;
+    write_svg(out, plot)?;
     out.push_str("</figure>");
     Ok(())
 }
 
-fn write_all(out: &mut String, plot: &Plot) -> std::fmt::Result {
+fn write_svg(out: &mut String, plot: &Plot) -> std::fmt::Result {
     let points = || plot.series.iter().flat_map(|series| &series.points);
     let x = range(points().map(|(x, _)| *x));
     let y = range(points().map(|(_, y)| *y).chain(plot.bands.iter().flat_map(|band| [band.y.0, band.y.1])));

@@ -45,16 +45,6 @@ impl WireTiming {
         self.half_characters(2 * count)
     }
 
-    /// The longest silence inside a frame: 1.5 characters, or 750 us above 19200 bit/s.
-    #[must_use]
-    pub const fn t1_5(self) -> Duration {
-        if self.framing.baud > FASTEST_WITH_SILENCES_IN_CHARACTERS {
-            Duration::from_micros(750)
-        } else {
-            self.half_characters(3)
-        }
-    }
-
     /// The shortest silence between frames: 3.5 characters, or 1.750 ms above 19200 bit/s.
     #[must_use]
     pub const fn t3_5(self) -> Duration {
