@@ -9,7 +9,6 @@ use tallywell_witness::tally::{Between, Change, MeterTallies, VolumeJudged};
 use super::cases::{declared, reading};
 
 const YEAR_S: f64 = 365.25 * 86_400.0;
-const FIRST_SEED: u64 = 1_000_000;
 /// Threads: as many as the machine this is quoted for has cores.
 const THREADS: usize = 2;
 const KINDS: u64 = HEALTHY_KINDS.len() as u64;
@@ -24,7 +23,7 @@ struct Found {
     opened: BTreeMap<String, Vec<u64>>,
 }
 
-pub(super) fn print(years: f64) {
+pub(super) fn print(years: f64, first_seed: u64) {
     let mut kinds: BTreeMap<usize, Found> = BTreeMap::new();
     let next = AtomicU64::new(0);
     let per_kind = years * YEAR_S / KINDS as f64;
@@ -43,7 +42,7 @@ pub(super) fn print(years: f64) {
                         if done[place].load(Ordering::Relaxed) as f64 >= per_kind {
                             continue;
                         }
-                        let seconds = one(HEALTHY_KINDS[place], FIRST_SEED + ticket, kinds.entry(place).or_default());
+                        let seconds = one(HEALTHY_KINDS[place], first_seed + ticket, kinds.entry(place).or_default());
                         done[place].fetch_add(seconds as u64, Ordering::Relaxed);
                     }
                 })
@@ -62,7 +61,9 @@ pub(super) fn print(years: f64) {
             }
         }
     });
-    println!("False alarms over simulated meter-years of healthy flow; the daemon's own state machine");
+    println!(
+        "False alarms over simulated meter-years of healthy flow from seed {first_seed}; the daemon's own state machine"
+    );
     println!(
         "{:16} {:>7} {:>12} {:>12} {:>6}  disagreements opened (seeds); seeds of steps",
         "kind", "meters", "meter-days", "readings", "steps"
