@@ -24,6 +24,7 @@ mod keep;
 pub mod log;
 mod once;
 mod outbox;
+mod put;
 mod queue;
 mod readings;
 mod row;

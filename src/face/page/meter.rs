@@ -4,11 +4,9 @@ use maud::{Markup, html};
 use serde_json::{Value, json};
 use tallywell_witness::reading::MeterFacts;
 
-use super::layout::badge;
 use super::log;
-use super::overview::{age, lasting_events, open, witnesses};
+use super::overview::stands;
 use super::past::{Past, Stretch};
-use super::plumb::plumb_line;
 use crate::face::report::answer;
 use crate::face::report::figures::count;
 use crate::face::state::{MeterState, State};
@@ -18,16 +16,7 @@ use crate::face::told;
 pub(super) fn now(state: &State, meter: &MeterState, facts: &MeterFacts) -> Markup {
     html! {
         section id="now" data-live aria-labelledby="now-heading" {
-            div class="meter-head" {
-                h2 id="now-heading" { "Now" }
-                (badge(meter.verdict()))
-                @if meter.maintenance { span class="badge maintenance" { "maintenance: judged by nothing" } }
-                (age(state, meter))
-            }
-            (witnesses(meter, facts))
-            (plumb_line(meter, facts))
-            (open(&meter.disagreements))
-            (lasting_events(meter))
+            (stands(state, meter, facts, &html! { h2 id="now-heading" { "Now" } }))
         }
         section id="tallies" data-live aria-labelledby="tallies-heading" {
             h2 id="tallies-heading" { "Witness against witness" }

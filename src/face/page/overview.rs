@@ -32,22 +32,29 @@ fn card(state: &State, meter: &MeterState, facts: &MeterFacts) -> Markup {
     let heading = format!("of-{}", meter.meter);
     html! {
         article class={ "meter " (class(meter.verdict())) } aria-labelledby=(heading) {
-            header class="meter-head" {
-                h2 id=(heading) { a href=(address_of(&meter.meter)) { (meter.meter) } }
-                (badge(meter.verdict()))
-                @if meter.maintenance { span class="badge maintenance" { "maintenance: judged by nothing" } }
-                (age(state, meter))
-            }
-            (witnesses(meter, facts))
-            (plumb_line(meter, facts))
-            (open(&meter.disagreements))
-            (lasting_events(meter))
+            (stands(state, meter, facts, &html! { h2 id=(heading) { a href=(address_of(&meter.meter)) { (meter.meter) } } }))
         }
     }
 }
 
+/// How a meter stands now, under a heading.
+pub(super) fn stands(state: &State, meter: &MeterState, facts: &MeterFacts, heading: &Markup) -> Markup {
+    html! {
+        header class="meter-head" {
+            (heading)
+            (badge(meter.verdict()))
+            @if meter.maintenance { span class="badge maintenance" { "maintenance: judged by nothing" } }
+            (age(state, meter))
+        }
+        (witnesses(meter, facts))
+        (plumb_line(meter, facts))
+        (open(&meter.disagreements))
+        (lasting_events(meter))
+    }
+}
+
 /// Says so where what is shown is old.
-pub(super) fn age(state: &State, meter: &MeterState) -> Markup {
+fn age(state: &State, meter: &MeterState) -> Markup {
     html! {
         @if meter.time.is_none() {
             span class="badge old" { "not read yet" }
@@ -58,7 +65,7 @@ pub(super) fn age(state: &State, meter: &MeterState) -> Markup {
 }
 
 /// Loop, bus and pulses in a row, which on a narrow page is a column.
-pub(super) fn witnesses(meter: &MeterState, facts: &MeterFacts) -> Markup {
+fn witnesses(meter: &MeterState, facts: &MeterFacts) -> Markup {
     let of = |between| meter.tallies.iter().find(|tally| tally.between == between);
     let has_loop = facts.meter.current_loop.is_some();
     let has_pulse = facts.meter.pulse.is_some();
@@ -169,7 +176,7 @@ fn rounded(difference: f64, tolerance: Option<f64>) -> String {
 }
 
 /// Disagreements that stand open.
-pub(super) fn open(all: &[OpenDisagreement]) -> Markup {
+fn open(all: &[OpenDisagreement]) -> Markup {
     html! {
         @if !all.is_empty() {
             ul class="entries open" {
@@ -189,7 +196,7 @@ pub(super) fn open(all: &[OpenDisagreement]) -> Markup {
 }
 
 /// Events that last.
-pub(super) fn lasting_events(meter: &MeterState) -> Markup {
+fn lasting_events(meter: &MeterState) -> Markup {
     let set = meter.status.as_deref().unwrap_or_default();
     html! {
         @if !meter.events.is_empty() {
