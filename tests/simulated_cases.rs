@@ -1,5 +1,8 @@
 //! Every simulated case must be one that a user could hand in: a site file without errors, rows without oddities.
 
+#[path = "bench/interval.rs"]
+mod interval;
+
 use std::collections::BTreeMap;
 use std::io;
 use std::path::Path;
@@ -47,5 +50,43 @@ fn simulated_cases_can_be_handed_in() {
             assert!(readings.len() >= 200, "{what}: {} readings", readings.len());
             assert!(reader.notes().is_empty(), "{what}: {:?}", reader.notes());
         }
+    }
+}
+
+/// The shares: `scipy.stats.binomtest(k, n).proportion_ci(method="exact")` of SciPy, which agrees with `proportion_confint` of
+/// statsmodels; the last four are of Newcombe 1998, Statistics in Medicine 17, 857-872 (from memory, computed likewise).
+/// The counts: half the quantiles of chi-square; 10 and 0 stand so in the help of the R package epitools, the rest SciPy's.
+#[test]
+fn intervals_are_those_of_the_tables() {
+    for (hits, cases, low, high) in [
+        (0, 10, 0.0, 0.308_497),
+        (1, 10, 0.002_529, 0.445_016),
+        (4, 20, 0.057_334, 0.436_614),
+        (5, 10, 0.187_086, 0.812_914),
+        (10, 10, 0.691_503, 1.0),
+        (0, 100, 0.0, 0.036_217),
+        (3, 100, 0.006_230, 0.085_176),
+        (81, 263, 0.2527, 0.3676),
+        (15, 148, 0.0578, 0.1617),
+        (0, 20, 0.0, 0.1684),
+        (1, 29, 0.0009, 0.1776),
+    ] {
+        let of = interval::of_share(hits, cases);
+        assert!((of.0 - low).abs() < 6e-5 && (of.1 - high).abs() < 6e-5, "{hits} of {cases}: {of:?}");
+    }
+    for (count, low, high) in [
+        (0, 0.0, 3.6889),
+        (1, 0.0253, 5.5716),
+        (2, 0.2422, 7.2247),
+        (3, 0.6187, 8.7673),
+        (5, 1.6235, 11.6683),
+        (10, 4.7954, 18.3904),
+        (20, 12.2165, 30.8884),
+        (50, 37.1110, 65.9188),
+        (100, 81.3640, 121.6268),
+        (1000, 938.9730, 1063.9521),
+    ] {
+        let of = interval::of_count(count);
+        assert!((of.0 - low).abs() < 6e-5 && (of.1 - high).abs() < 6e-5, "{count}: {of:?}");
     }
 }

@@ -8,12 +8,17 @@
 //! Seeds below 1,000,000 are for tuning, and those from 1,000,000 to 3,999,999 have been looked at; the figures that are
 //! reported come from the default seed, above them.
 
+#[path = "interval.rs"]
+#[expect(dead_code, reason = "the tallies' benchmark has counts")]
+mod interval;
+
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
+use interval::of_share;
 use tallywell::record::CsvReader;
 use tallywell::site;
 use tallywell_sim::cases::{CODES, Case, HEALTHY_KINDS, METER, Network, OTHER_METER, Severity};
@@ -286,6 +291,15 @@ fn tell(outcomes: &[Outcome], verbose: bool) {
             all.brier += sums.brier;
         }
         row("all", &all);
+        let (first, three) =
+            (of_share(all.right.into(), all.cases.into()), of_share(all.among_three.into(), all.cases.into()));
+        println!(
+            "  exact 95 % intervals: first {:.1} to {:.1} %, three {:.1} to {:.1} %",
+            100.0 * first.0,
+            100.0 * first.1,
+            100.0 * three.0,
+            100.0 * three.1
+        );
     }
     let odd: Vec<String> = outcomes
         .iter()

@@ -7,6 +7,7 @@ use tallywell_sim::cases::{Case, HEALTHY_KINDS, HealthyKind};
 use tallywell_witness::tally::{Between, Change, MeterTallies, VolumeJudged};
 
 use super::cases::{declared, reading};
+use super::interval::of_count;
 
 const YEAR_S: f64 = 365.25 * 86_400.0;
 /// Threads: as many as the machine this is quoted for has cores.
@@ -85,6 +86,8 @@ pub(super) fn print(years: f64, first_seed: u64) {
         opened += found.opened.values().map(Vec::len).sum::<usize>();
     }
     println!("{:.2} meter-years: {steps} steps between counts, {opened} disagreements.", seconds / YEAR_S);
+    let (_, most) = of_count(opened as u64);
+    println!("Disagreements to be expected in as many years: at most {most:.2} (exact 95 % interval).");
     println!("Flows are judged in blocks of at least 10 s, 4 dampings and 5 readings.");
 }
 

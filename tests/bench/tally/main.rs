@@ -8,6 +8,9 @@
 mod cases;
 mod delay;
 mod healthy;
+#[path = "../interval.rs"]
+#[expect(dead_code, reason = "the causes' benchmark has shares")]
+mod interval;
 mod loss;
 mod speed;
 
