@@ -2,6 +2,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
+mod shipped;
+
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -32,16 +34,8 @@ impl Shed {
     /// The shipped scenario, changed.
     fn with(changed: impl FnOnce(String) -> String) -> Self {
         let folder = tempfile::tempdir().unwrap();
+        let link = shipped::site_in(folder.path(), |site| site);
         let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-        let link = folder.path().join("line");
-        std::fs::create_dir(folder.path().join("maps")).unwrap();
-        for map in std::fs::read_dir(config.join("maps")).unwrap() {
-            let map = map.unwrap();
-            std::fs::copy(map.path(), folder.path().join("maps").join(map.file_name())).unwrap();
-        }
-        let site = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
-        let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
-        std::fs::write(folder.path().join("site.toml"), site).unwrap();
         let scenario = std::fs::read_to_string(config.join("scenarios/kestrel-creek.toml")).unwrap();
         let scenario = Scenario::parse(&changed(scenario), "kestrel-creek.toml").unwrap();
         let rig = Rig::start(scenario, &link).unwrap();

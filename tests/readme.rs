@@ -5,6 +5,8 @@
 
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
+mod shipped;
+
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -69,11 +71,7 @@ impl Reader {
     fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
         std::os::unix::fs::symlink(project().join("config"), folder.path().join("config")).unwrap();
-        std::os::unix::fs::symlink(project().join("config/maps"), folder.path().join("maps")).unwrap();
-        let link = folder.path().join("line");
-        let site = std::fs::read_to_string(project().join("config/kestrel-creek.toml")).unwrap();
-        let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
-        std::fs::write(folder.path().join("site.toml"), site).unwrap();
+        let link = shipped::site_in(folder.path(), |site| site);
         let scenario = Scenario::load(&project().join("config/scenarios/kestrel-creek.toml")).unwrap();
         let line = Rig::start(scenario, &link).unwrap();
         Self { folder, _line: line }

@@ -1,5 +1,9 @@
 //! The daemon under a service manager: what it tells over the real socket, and the unit that is shipped.
 
+#![expect(clippy::unwrap_used, reason = "a test may fail")]
+
+mod shipped;
+
 use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -34,10 +38,7 @@ fn hears(manager: &UnixDatagram, line: &str) -> String {
 fn a_service_manager_hears_of_start_progress_reload_and_end() {
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name);
-    std::os::unix::fs::symlink(config().join("maps"), path("maps")).unwrap();
-    let site = std::fs::read_to_string(config().join("kestrel-creek.toml")).unwrap();
-    let site = site.replace("/dev/serial/by-id/usb-rs485", &path("line").display().to_string());
-    std::fs::write(path("site.toml"), site).unwrap();
+    shipped::site_in(folder.path(), |site| site);
     let rig =
         Rig::start(Scenario::load(&config().join("scenarios/kestrel-creek.toml")).unwrap(), &path("line")).unwrap();
     let manager = UnixDatagram::bind(path("notify")).unwrap();

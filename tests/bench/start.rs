@@ -6,6 +6,9 @@
 
 #![expect(clippy::unwrap_used, reason = "a benchmark that cannot be set up has to fail")]
 
+#[path = "../shipped/mod.rs"]
+mod shipped;
+
 use std::os::unix::net::UnixDatagram;
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -31,17 +34,9 @@ fn main() {
     }
     let folder = tempfile::tempdir().unwrap();
     let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-    let link = folder.path().join("line");
+    let link = shipped::site_in(folder.path(), |site| site);
     let scenario = Scenario::load(&config.join("scenarios/kestrel-creek.toml")).unwrap();
     let _rig = Rig::start(scenario, &link).unwrap();
-    std::fs::create_dir(folder.path().join("maps")).unwrap();
-    for map in std::fs::read_dir(config.join("maps")).unwrap().flatten() {
-        std::fs::copy(map.path(), folder.path().join("maps").join(map.file_name())).unwrap();
-    }
-    let site = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
-    let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
-    std::fs::write(folder.path().join("site.toml"), site).unwrap();
-
     println!("From the start to READY=1, the shipped site of three meters, {runs} runs each");
     for (what, is_new) in [("a new store", true), ("a store that was there", false)] {
         let mut took: Vec<Duration> = (0..runs).map(|_| start(folder.path(), is_new)).collect();

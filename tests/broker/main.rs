@@ -3,6 +3,8 @@
 #![expect(clippy::unwrap_used, reason = "a test may fail")]
 
 mod mosquitto;
+#[path = "../shipped/mod.rs"]
+mod shipped;
 
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -24,12 +26,7 @@ fn config() -> PathBuf {
 
 /// The shipped site in a folder of its own, with a broker.
 fn write_site(folder: &Path, broker: &str) {
-    if !folder.join("maps").exists() {
-        std::os::unix::fs::symlink(config().join("maps"), folder.join("maps")).unwrap();
-    }
-    let site = std::fs::read_to_string(config().join("kestrel-creek.toml")).unwrap();
-    let site = site.replace("/dev/serial/by-id/usb-rs485", &folder.join("line").display().to_string());
-    std::fs::write(folder.join("site.toml"), format!("{site}\n[broker]\n{broker}\n")).unwrap();
+    shipped::site_in(folder, |site| format!("{site}\n[broker]\n{broker}\n"));
 }
 
 /// The numbers of what was heard on a topic, each where it came first.

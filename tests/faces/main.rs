@@ -8,5 +8,7 @@ mod metrics;
 mod page;
 mod seen;
 mod shed;
+#[path = "../shipped/mod.rs"]
+mod shipped;
 mod watch;
 mod web;

@@ -11,6 +11,7 @@ use tallywell::store::{Span, StoreReader};
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 
+use crate::shipped;
 use crate::web::get;
 
 /// Longer than anything here takes; a test that waits so long has failed.
@@ -28,19 +29,10 @@ pub struct Daemon(Child);
 impl Shed {
     pub fn new() -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let config = project().join("config");
-        let link = folder.path().join("line");
-        std::fs::create_dir(folder.path().join("maps")).unwrap();
-        for map in std::fs::read_dir(config.join("maps")).unwrap() {
-            let map = map.unwrap();
-            std::fs::copy(map.path(), folder.path().join("maps").join(map.file_name())).unwrap();
-        }
         // The system names a free port; it is free again by the time the daemon takes it.
         let page = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-        let site = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
-        let site = site.replace("/dev/serial/by-id/usb-rs485", &link.display().to_string());
-        std::fs::write(folder.path().join("site.toml"), format!("{site}\n[page]\nlisten = \"{page}\"\n")).unwrap();
-        let scenario = Scenario::load(&config.join("scenarios/kestrel-creek.toml")).unwrap();
+        let link = shipped::site_in(folder.path(), |site| format!("{site}\n[page]\nlisten = \"{page}\"\n"));
+        let scenario = Scenario::load(&project().join("config/scenarios/kestrel-creek.toml")).unwrap();
         let rig = Rig::start(scenario, &link).unwrap();
         Self { folder, page, _rig: rig }
     }

@@ -12,5 +12,7 @@ mod kills;
 mod power_cut;
 mod reading_only;
 mod shed;
+#[path = "../shipped/mod.rs"]
+mod shipped;
 #[path = "../fuzz/subjects/mod.rs"]
 mod subjects;

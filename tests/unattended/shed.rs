@@ -8,6 +8,8 @@ use std::time::{Duration, Instant};
 use tallywell_sim::rig::Rig;
 use tallywell_sim::scenario::Scenario;
 
+use crate::shipped;
+
 /// Longer than anything here takes; a test that waits so long has failed.
 pub const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -20,19 +22,10 @@ impl Shed {
     /// The shipped site and scenario, each changed.
     pub fn with(site: impl FnOnce(String) -> String, scenario: impl FnOnce(String) -> String) -> Self {
         let folder = tempfile::tempdir().unwrap();
+        let link = shipped::site_in(folder.path(), site);
         let config = Path::new(env!("CARGO_MANIFEST_DIR")).join("config");
-        let link = folder.path().join("line");
-        std::fs::create_dir(folder.path().join("maps")).unwrap();
-        for map in std::fs::read_dir(config.join("maps")).unwrap() {
-            let map = map.unwrap();
-            std::fs::copy(map.path(), folder.path().join("maps").join(map.file_name())).unwrap();
-        }
-        let shipped = std::fs::read_to_string(config.join("kestrel-creek.toml")).unwrap();
-        let port = link.display().to_string();
-        std::fs::write(folder.path().join("site.toml"), site(shipped).replace("/dev/serial/by-id/usb-rs485", &port))
-            .unwrap();
-        let shipped = std::fs::read_to_string(config.join("scenarios/kestrel-creek.toml")).unwrap();
-        let scenario = Scenario::parse(&scenario(shipped), "kestrel-creek.toml").unwrap();
+        let written = std::fs::read_to_string(config.join("scenarios/kestrel-creek.toml")).unwrap();
+        let scenario = Scenario::parse(&scenario(written), "kestrel-creek.toml").unwrap();
         let rig = Rig::start(scenario, &link).unwrap();
         Self { folder, rig }
     }
