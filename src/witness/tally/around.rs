@@ -90,14 +90,15 @@ impl Around {
     }
 
     /// Takes the next observation; false if it is too near to the last to tell anything new.
-    pub fn take(&mut self, next: &CountObservation, rules: &CountRules) -> bool {
+    #[inline]
+    pub fn take(&mut self, next: CountObservation, rules: &CountRules) -> bool {
         if let Some(last) = self.kept.last() {
             let spacing = (RENEWED_SHARE * rules.register_age_s).max(REACH_SHARE * rules.pulse_delay_s);
             if next.register_at - last.register_at < spacing {
                 return false;
             }
         }
-        self.kept.push(*next);
+        self.kept.push(next);
         true
     }
 
@@ -379,7 +380,7 @@ mod tests {
                 skew_uncertainty_s: 0.05,
                 flows: Some((flow, flow)),
             };
-            tally.push(&observation, 5.0_f64.max(3.5 * read.poll_s), &mut changes);
+            tally.push(observation, 5.0_f64.max(3.5 * read.poll_s), &mut changes);
         }
         changes.retain(|change| matches!(change, CountChange::Step(_)));
         changes

@@ -7,6 +7,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::extremes::{larger, smaller};
 use super::finding::Moment;
 use super::lately::LONGEST_LAG_S;
 
@@ -74,8 +75,8 @@ impl BackwardsWatch {
             Some(run) if flow * VARIES < run.highest => {}
             Some(run) if run.lowest * VARIES >= flow => {
                 run.ended = now;
-                run.lowest = run.lowest.min(flow);
-                run.highest = run.highest.max(flow);
+                run.lowest = smaller(run.lowest, flow);
+                run.highest = larger(run.highest, flow);
             }
             slot => *slot = Some(Run { began: now, ended: now, lowest: flow, highest: flow }),
         }

@@ -169,14 +169,20 @@ impl CountTally {
 
     /// Takes the next observation and judges those before it whose surroundings are known now. Readings farther apart than
     /// `gap_s` say nothing of what flowed between them.
-    pub fn push(&mut self, next: &CountObservation, gap_s: f64, changes: &mut Vec<CountChange>) {
+    #[inline]
+    pub fn push(&mut self, next: CountObservation, gap_s: f64, changes: &mut Vec<CountChange>) {
         if self.around.is_empty() {
             self.fitted = next.moment;
         }
         if self.around.take(next, &self.rules) {
-            while let Some(surrounded) = self.around.surrounded(&self.rules, gap_s) {
-                self.judge(&surrounded, changes);
-            }
+            self.judge_surrounded(gap_s, changes);
+        }
+    }
+
+    #[inline(never)]
+    fn judge_surrounded(&mut self, gap_s: f64, changes: &mut Vec<CountChange>) {
+        while let Some(surrounded) = self.around.surrounded(&self.rules, gap_s) {
+            self.judge(&surrounded, changes);
         }
     }
 

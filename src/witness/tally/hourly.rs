@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use super::extremes::{larger, smaller};
 use super::finding::{Change, HourlySummary, Moment, WitnessedVolume};
 use super::judging::{GAP_PERIODS, GAP_S};
 use super::rules::COUNTER_DELAY;
@@ -141,7 +142,8 @@ impl HourBook {
         }
         let shown = if facts.flow.is_some() { glance.flow } else { glance.loop_flow };
         if let Some(flow) = shown {
-            self.extremes = Some(self.extremes.map_or((flow, flow), |(low, high)| (low.min(flow), high.max(flow))));
+            self.extremes =
+                Some(self.extremes.map_or((flow, flow), |(low, high)| (smaller(low, flow), larger(high, flow))));
         }
         self.readings += 1;
         self.to = glance.moment;

@@ -3,6 +3,7 @@
 use super::bias::BiasChange;
 use super::count_tally::{CountChange, CountObservation, CountTally};
 use super::current_state::StateChange;
+use super::extremes::{larger, smaller};
 use super::finding::{Change, CurrentState, Disagreement, DisagreementKind, Event, EventKind, Moment, Witness};
 use super::meter::{FLOW_LOOP, LOOP_PULSE, LOOP_RECEIVER, MeterTallies, PULSE_RECEIVER, Seen, TOTAL_FLOW, TOTAL_PULSE};
 use super::pair::{Measure, PairTally};
@@ -52,7 +53,7 @@ impl MeterTallies {
         changes: &mut Vec<Change>,
     ) {
         let flows = match (seen.flow, seen.loop_flow) {
-            (Some(a), Some(b)) => Some((a.min(b), a.max(b))),
+            (Some(a), Some(b)) => Some((smaller(a, b), larger(a, b))),
             (Some(a), None) | (None, Some(a)) => Some((a, a)),
             (None, None) => None,
         };
@@ -63,7 +64,7 @@ impl MeterTallies {
             let instants = [reading.at, register_at, counter.at];
             let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
-            tally.push(&observation, gap, &mut found);
+            tally.push(observation, gap, &mut found);
             if !found.is_empty() {
                 tell_counts(facts, tally, &found, changes);
             }
@@ -77,7 +78,7 @@ impl MeterTallies {
             let instants = [reading.at, register.at, counter.at];
             let observation = observe(seen.moment, instants, pulses, litres, flows);
             let mut found = Vec::new();
-            tally.push(&observation, gap, &mut found);
+            tally.push(observation, gap, &mut found);
             tell_counts(facts, tally, &found, changes);
         }
     }

@@ -7,6 +7,7 @@ use super::count_tally::CountTally;
 use super::counter::Advance;
 use super::current_state::{ShownCurrent, StateWatch};
 use super::events::{EventWatch, Glance};
+use super::extremes::{larger, smaller};
 use super::finding::{Between, Change, CurrentState, DisagreementKind, HourlySummary, Moment, Witness};
 use super::hourly::{HourBook, HourGlance};
 use super::intake::{Counted, Directions, Intake, Slack};
@@ -262,7 +263,7 @@ impl MeterTallies {
                 self.period_s = if self.period_s == 0.0 || elapsed < self.period_s {
                     elapsed
                 } else {
-                    self.period_s + 0.05 * (elapsed.min(1.5 * self.period_s) - self.period_s)
+                    self.period_s + 0.05 * (smaller(elapsed, 1.5 * self.period_s) - self.period_s)
                 };
             }
         }
@@ -306,7 +307,7 @@ impl MeterTallies {
         let flow = reading.flow.as_ref().map(|sample| self.intake.flow(sample));
         let sound = flow.filter(|flow| self.is_sound(*flow));
         if let Some(flow) = sound {
-            self.largest_flow = self.largest_flow.max(flow.abs());
+            self.largest_flow = larger(self.largest_flow, flow.abs());
         }
         let current_ma = reading.loop_ma.map(|sample| sample.value).filter(|current| current.is_finite());
         let current = facts.meter.current_loop.as_ref().zip(current_ma);
