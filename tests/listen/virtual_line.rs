@@ -23,7 +23,7 @@ use crate::account::{Account, Said, account};
 use crate::rig::{DEVICES, REGISTERS, value_is_wrong};
 
 /// Transactions of one line.
-const ROUNDS: usize = 60;
+const ROUNDS: usize = 240;
 
 /// Simulated registers hold whole milliseconds, and so are times compared.
 const ROUNDED: Duration = Duration::from_millis(2);
@@ -81,7 +81,7 @@ impl Drawn {
             worst_latency: ms(1000),
             stalls: (0.0, ms(0)),
             unit_by_unit: true,
-            rounds: 10 * ROUNDS,
+            rounds: 600,
         }
     }
 
@@ -197,10 +197,12 @@ impl Listening {
             let at = self.wakes();
             if self.waiting.is_empty() {
                 self.arrivals.nothing(at);
-                self.exchanges.extend(self.follower.on_time(at.before(self.held)));
                 if self.cutter.waits() && at.since(self.last_heard) >= PATIENCE {
                     let cuts = self.cutter.quiet();
                     self.take(cuts);
+                }
+                if !self.cutter.waits() {
+                    self.exchanges.extend(self.follower.on_time(at.before(self.held)));
                 }
             } else {
                 let bytes = std::mem::take(&mut self.waiting);
@@ -396,7 +398,7 @@ fn seeds(short: u64) -> (u64, u64) {
 
 #[test]
 fn any_line_in_simulated_time() {
-    let (from, lines) = seeds(300);
+    let (from, lines) = seeds(150);
     let mut accounts = [Account::default(), Account::default(), Account::default()];
     let (mut all_wrong, mut all_drowned) = (Vec::new(), 0);
     for seed in from..from + lines {
@@ -423,7 +425,7 @@ fn any_line_in_simulated_time() {
     assert_eq!(all_wrong, Vec::<String>::new());
     let [in_time, kept_waiting, _] = accounts.map(|account| account.used as f64 / account.good as f64);
     assert!(in_time >= 0.999, "{in_time}");
-    assert!(kept_waiting >= 0.997, "{kept_waiting}");
+    assert!(kept_waiting >= 0.998, "{kept_waiting}");
 }
 
 fn moment(at: Duration) -> Moment {

@@ -9,7 +9,13 @@
 //!    to the first question. Where they ask for others it is used only if it came neither later nor sooner than this unit
 //!    usually answers, if nothing but the master's next request followed it, and if until the worst latency had passed
 //!    nothing more came of this unit than it was asked for: a late reply is one too many on the line, sooner or later.
-//! 3. A unit that gave one too many is not believed so for ten minutes: what fits another unsettled request is not used.
+//! 3. A reply waits until the master's next request follows it, or until the line has been quiet for longer than the unit
+//!    usually takes: another reply of the same unit behind it shows that it answers an older request. If it was slow, or the
+//!    unit late lately, anything else behind it does.
+//! 4. A unit that gave one too many is not believed so for ten minutes: what fits another request without an answer is not
+//!    used.
+//! 5. What was not heard well counts only for what it must have been: a broken reply in the place of the one that was asked for
+//!    is that one, whatever address it seems to have, unless only a bit of another's late one is wrong or more follows.
 //!
 //! What no listener can tell: a unit that was never late before answers late, within a few characters after it was asked
 //! for other registers, so that it cannot hear that; or it answers late, quickly after the next request, and that one's reply
@@ -27,23 +33,16 @@ use super::cutter::{Cut, Frame, Role, Times};
 use super::exchange::{Doubt, Exchange, Unused, Values};
 use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
 use super::master::{MasterTiming, Passed, PollKey};
-use super::mending::{Lost, nearly_requests};
+use super::mending::{Lost, nearly_requests, nearly_sound};
 use super::open::{AROUND_DATA, Open};
 use super::unsettled::AllUnsettled;
+use super::usual::{Latency, Usual};
 use super::waiting::WaitingRoom;
 
 /// A glitch as the line turns round has one byte or two; anything longer may have been a request.
 const GLITCH: usize = 2;
-/// So many replies have to be seen before it is known how quickly a unit usually answers.
-const REPLIES_TO_KNOW: u32 = 20;
-/// So many, and it is known how soon it answers.
-const REPLIES_TO_KNOW_SOONEST: u32 = 8;
-/// Until then it is taken to answer within this.
-const USUAL_AT_FIRST: Duration = Duration::from_millis(40);
 /// A unit that has answered late is trusted again after so long.
 const LATE_UNIT_DOUBTED: Duration = Duration::from_secs(600);
-/// What a busy listener adds to every time that it measures.
-const LISTENER_SLACK: Duration = Duration::from_millis(2);
 /// More different requests than these are not told apart, so that a scanning master does not fill the memory.
 const MOST_POLLS: usize = 512;
 
@@ -71,23 +70,22 @@ pub struct Counted {
     pub requests: u64,
 }
 
-/// A reply that is used only if the master's next request follows it.
+/// A reply that is not used yet: another of its unit behind it would show that it answers an older request.
 #[derive(Clone, Debug)]
 struct Held {
     exchange: Exchange,
+    ended: Moment,
+    /// It is used only if the master's next request follows it.
+    is_doubted: bool,
     /// Another request may have called for it: then it waits until no reply to that can come any more.
     until: Option<Moment>,
 }
 
-/// How quickly a unit answers: the longest latency of late, and the shortest, which fade.
-#[derive(Clone, Copy, Debug, Default)]
-struct Usual {
-    longest: Duration,
-    /// As it most likely was, not as it was at the least: what an adapter holds together seems to come at once.
-    shortest: Duration,
-    replies: u32,
-    /// It has answered late, so until then a quick answer may be a late one to something else.
-    late_until: Moment,
+impl Held {
+    fn is_followed_by_its_like(&self, bytes: &[u8]) -> bool {
+        let Exchange { unit, request, .. } = self.exchange;
+        matches!(bytes, [of, function, ..] if *of == unit && function & !EXCEPTION_BIT == function_of(request.table))
+    }
 }
 
 /// A machine that takes what was cut, and gives exchanges.
@@ -99,6 +97,8 @@ pub struct Follower {
     waiting: WaitingRoom,
     unsettled: AllUnsettled,
     usual: BTreeMap<u8, Usual>,
+    /// Units that have answered late: until then a quick answer may be a late one to something else.
+    late_until: BTreeMap<u8, Moment>,
     last_failed: Option<Vec<u8>>,
     last_asked: BTreeMap<PollKey, Moment>,
     last_unit: Option<u8>,
@@ -117,6 +117,7 @@ impl Follower {
             waiting: WaitingRoom::default(),
             unsettled: AllUnsettled::new(timing.worst_latency),
             usual: BTreeMap::new(),
+            late_until: BTreeMap::new(),
             last_failed: None,
             last_asked: BTreeMap::new(),
             last_unit: None,
@@ -152,7 +153,7 @@ impl Follower {
                 if let Some(likeliest) = lost.perhaps.iter().find(|asked| is_known(asked)).or(lost.perhaps.first()) {
                     return self.lost_request(*likeliest, &lost, &bytes, &times);
                 }
-                let told = self.drop_held();
+                let told = self.judge_held(&bytes);
                 self.noise(&bytes, &times);
                 told
             }
@@ -175,7 +176,11 @@ impl Follower {
             told.extend(self.close_unanswered(now));
         }
         self.unsettled.forget_before(now);
-        if self.unsettled.is_empty() {
+        let is_over = |held: &Held| {
+            let quickly = self.quickly(held.exchange.unit);
+            now > held.ended.after(quickly) && (!held.is_doubted || self.unsettled.is_empty())
+        };
+        if self.held.as_ref().is_some_and(is_over) {
             told.extend(self.release_held());
         }
         self.waiting.in_order(told, now)
@@ -184,7 +189,7 @@ impl Follower {
     /// The master asked, and was not heard well; it may be answered, in time or late.
     fn lost_request(&mut self, asked: PollKey, lost: &Lost, bytes: &[u8], times: &Times) -> Vec<Exchange> {
         // Whatever else came before it may have been the right reply.
-        let mut told = if lost.is_first { self.release_held().into_iter().collect() } else { self.drop_held() };
+        let mut told = if lost.is_first { self.release_held().into_iter().collect() } else { self.judge_held(bytes) };
         if let Some(unit) = self.broken_late_reply(bytes).filter(|_| !lost.is_first) {
             self.was_late(unit, times.began);
         }
@@ -220,8 +225,10 @@ impl Follower {
         };
         if open.noise == 0 && soonest.since(open.frame.times.ended) <= self.quickly(open.frame.unit()) {
             open.noise_is_its_reply = open.is_answered_by(bytes, |unit| self.counted.units.contains_key(&unit));
-            // It took the place of the reply that was asked for. Mostly it is that, unless something more comes.
-            open.late_if_more = late.take_if(|_| open.calls_for(bytes.len()) && !open.noise_is_its_reply);
+            // It took the place of the reply that was asked for. Mostly it is that, unless only a bit of it is wrong or something
+            // more comes.
+            let is_unclear = open.calls_for(bytes.len()) && !open.noise_is_its_reply && !nearly_sound(&[], bytes);
+            open.late_if_more = late.take_if(|_| is_unclear);
         } else {
             late = late.or(open.late_if_more.take());
         }
@@ -238,7 +245,10 @@ impl Follower {
         let mut told: Vec<Exchange> = self.release_held().into_iter().collect();
         self.judge_manners(&frame);
         told.extend(self.close_unanswered(frame.times.began));
-        self.unsettled.ask(frame.unit(), self.soonest(&frame.times), self.quickly(frame.unit()));
+        // A unit that was late before may be as late again, however long it was left alone.
+        if !self.is_doubted(frame.unit(), frame.times.began) {
+            self.unsettled.ask(frame.unit(), self.soonest(&frame.times), self.quickly(frame.unit()));
+        }
         let asked = asked(&frame.bytes);
         self.counted.requests += 1;
         let retry = self.last_failed.take().is_some_and(|failed| failed == frame.bytes);
@@ -333,7 +343,10 @@ impl Follower {
     }
 
     fn reply(&mut self, frame: &Frame) -> Vec<Exchange> {
-        let mut told = self.drop_held();
+        if self.held.as_ref().is_some_and(|held| held.is_followed_by_its_like(&frame.bytes)) {
+            self.was_late(frame.unit(), frame.times.began);
+        }
+        let mut told = self.judge_held(&frame.bytes);
         self.unsettled.forget_before(self.soonest(&frame.times));
         self.unsettled.hear(frame.unit(), frame.times.ended);
         self.last_times = Some(frame.times);
@@ -382,25 +395,24 @@ impl Follower {
         let unit = frame.unit();
         let asked = &open.frame.times;
         let exchange = |outcome| Exchange { unit, request, outcome };
-        let at_most = frame.times.began.since(asked.last_arrived.earliest);
+        let latency = Latency::between(asked, frame.times.began, self.soonest(&frame.times));
         let usually = self.usual.get(&unit).copied().unwrap_or_default();
-        let quick = at_most <= self.quickly(unit);
+        let quick = latency.at_most <= usually.quickly();
         let key = PollKey::new(unit, request);
         let (same, other) = self.unsettled.alike(key);
         // Only what was certainly slow is held against the unit: a listener that was kept waiting sees slow answers, too.
-        let slow = self.soonest(&frame.times).since(asked.ended) > self.quickly(unit);
-        if slow && (!same.is_empty() || !other.is_empty() || self.waiting.holds(unit)) {
+        let was_certainly_slow = latency.at_least > usually.quickly();
+        if was_certainly_slow && (!same.is_empty() || !other.is_empty() || self.waiting.holds(unit)) {
             self.doubt_waiting(unit);
         }
-        let latency = frame.times.began.since(asked.ended);
-        let soonest =
-            if usually.replies >= REPLIES_TO_KNOW_SOONEST { usually.shortest / 2 } else { self.timing.silence };
-        let soon = at_most < soonest;
-        let may_be_late = !other.is_empty() && (!quick || soon || frame.times.began < usually.late_until);
+        let (slow, soon) = (usually.is_slow(latency), usually.is_soon(latency, self.timing.silence));
+        // One that is only behind gives a reply too many when it is left alone: waiting for that is enough.
+        let was_late = self.is_doubted(unit, frame.times.began) && other.iter().any(|one| !one.is_only_behind());
+        let may_be_late = was_late || !other.is_empty() && (slow || soon);
         let doubt = match () {
             () if open.noise > GLITCH => Some(Doubt::NoiseBetween),
-            () if at_most > self.timing.worst_latency => Some(Doubt::TooLate),
-            () if may_be_late && !quick => Some(Doubt::SlowAfterAnother),
+            () if latency.at_most > self.timing.worst_latency => Some(Doubt::TooLate),
+            () if may_be_late && slow => Some(Doubt::SlowAfterAnother),
             () if may_be_late && soon => Some(Doubt::SoonAfterAnother),
             () if may_be_late => Some(Doubt::UnitWasLate),
             () => None,
@@ -429,10 +441,7 @@ impl Follower {
         };
         let is_doubted = !other.is_empty() || (quick && !same.is_empty());
         if !is_doubted {
-            let longest = at_most.max(usually.longest - usually.longest / 64);
-            let fading = usually.shortest + usually.shortest / 64;
-            let shortest = if usually.replies == 0 { latency } else { latency.min(fading) };
-            self.usual.insert(unit, Usual { longest, shortest, replies: usually.replies.saturating_add(1), ..usually });
+            self.usual.entry(unit).or_default().learn(latency);
         }
         let on_wire = self.characters(frame.bytes.len());
         let pieces = usize::try_from(frame.times.last_lump - frame.times.first_lump).unwrap_or(usize::MAX - 1) + 1;
@@ -446,12 +455,10 @@ impl Follower {
         if !(same.is_empty() && other.is_empty()) {
             self.unsettled.perhaps_answered(key, asked, open.is_repetition, frame.times.ended);
         }
-        if is_doubted {
-            let until = (!other.is_empty()).then(|| asked.ended.after(self.timing.worst_latency));
-            self.held = Some(Held { exchange, until });
-            return None;
-        }
-        Some(exchange)
+        let until = (!other.is_empty()).then(|| asked.ended.after(self.timing.worst_latency));
+        let is_doubted = is_doubted || slow || self.is_doubted(unit, frame.times.began);
+        self.held = Some(Held { exchange, ended: frame.times.ended, is_doubted, until });
+        None
     }
 
     /// A reply of a unit that was not asked last.
@@ -478,7 +485,7 @@ impl Follower {
     }
 
     fn unknown(&mut self, frame: &Frame) -> Vec<Exchange> {
-        let mut told = self.drop_held();
+        let mut told = self.judge_held(&frame.bytes);
         self.counted.master.count(Passed::Unknown);
         self.counted.busy += self.characters(frame.bytes.len()) + self.timing.silence;
         // It took the turn of whatever was open.
@@ -488,17 +495,20 @@ impl Follower {
 
     /// The master went on as after the right reply.
     fn release_held(&mut self) -> Option<Exchange> {
-        let Held { exchange, until } = self.held.take()?;
+        let Held { exchange, until, .. } = self.held.take()?;
         let Some(until) = until else { return Some(exchange) };
         self.waiting.keep(exchange, until);
         None
     }
 
-    /// Something else followed: it may have been the wrong reply.
-    fn drop_held(&mut self) -> Vec<Exchange> {
-        let Some(Held { exchange, .. }) = self.held.take() else { return Vec::new() };
+    /// Something else than the master's next request followed: it may have been the wrong reply, surely so before another of
+    /// the same unit.
+    fn judge_held(&mut self, followed_by: &[u8]) -> Vec<Exchange> {
+        let Some(held) = self.held.take_if(|held| held.is_doubted || held.is_followed_by_its_like(followed_by)) else {
+            return self.release_held().into_iter().collect();
+        };
         self.counted.master.count(Passed::Doubtful);
-        vec![Exchange { outcome: Err(Unused::Doubtful(Doubt::NotWentOn)), ..exchange }]
+        vec![Exchange { outcome: Err(Unused::Doubtful(Doubt::NotWentOn)), ..held.exchange }]
     }
 
     /// What passed then did not begin sooner than this.
@@ -508,13 +518,17 @@ impl Follower {
 
     /// Within what time a unit usually answers.
     fn quickly(&self, unit: u8) -> Duration {
-        let usually = self.usual.get(&unit).filter(|usually| usually.replies >= REPLIES_TO_KNOW);
-        2 * usually.map_or(USUAL_AT_FIRST, |usually| usually.longest) + LISTENER_SLACK
+        self.usual.get(&unit).copied().unwrap_or_default().quickly()
+    }
+
+    /// Whether a unit has answered late not long ago.
+    fn is_doubted(&self, unit: u8, at: Moment) -> bool {
+        self.late_until.get(&unit).is_some_and(|until| at < *until)
     }
 
     /// A unit has answered late.
     fn was_late(&mut self, unit: u8, at: Moment) {
-        self.usual.entry(unit).or_default().late_until = at.after(LATE_UNIT_DOUBTED);
+        self.late_until.insert(unit, at.after(LATE_UNIT_DOUBTED));
         self.unsettled.was_late(unit);
         self.doubt_waiting(unit);
     }

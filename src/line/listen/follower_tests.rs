@@ -62,7 +62,7 @@ fn answer(unit: u8, word: u16) -> Vec<u8> {
 #[test]
 fn a_reply_is_dated_between_its_request_and_its_beginning() {
     let mut bench = Bench::new();
-    bench.say(0, &ask(5, 7)).say(20, &answer(5, 99));
+    bench.say(0, &ask(5, 7)).say(20, &answer(5, 99)).say(200, &[]);
     let Exchange { unit: 5, request, outcome: Ok(values) } = &bench.told[0] else { panic!("{:?}", bench.told) };
     assert_eq!(*request, Request { table: Table::Holding, start: 7, count: 1 });
     assert_eq!(values.words, [99]);
@@ -147,7 +147,7 @@ fn a_late_reply_is_not_taken_for_the_next_one() {
     for round in 0..40 {
         bench.say(30, &ask(5, round % 4)).say(5, &answer(5, 100 + round % 4));
     }
-    assert!(bench.told().iter().all(|(_, start, outcome)| *outcome == Ok(vec![100 + start])));
+    assert!(bench.say(200, &[]).told().iter().all(|(_, start, outcome)| *outcome == Ok(vec![100 + start])));
     // The answer to register 0 comes after register 1 was asked, and the one to 1 after it.
     bench
         .say(30, &ask(5, 0))
@@ -225,6 +225,16 @@ fn a_second_reply_to_one_request_shows_that_the_unit_is_behind_even_if_it_is_bro
     assert!(told.iter().all(|(unit, _, outcome)| *unit == 6 || outcome.is_err()), "{told:?}");
 }
 
+/// The unit was silent for so long that nothing is feared any more when it gives the reply to an older request and the right one.
+#[test]
+fn of_two_replies_to_one_request_the_first_is_not_used() {
+    let mut bench = one_waits();
+    bench.say(3_000, &[]).told();
+    bench.say(30, &ask(5, 2)).say(5, &answer(5, 100)).say(3, &answer(5, 102)).say(30, &ask(6, 0)).say(200, &[]);
+    assert_eq!(bench.told(), [(5, 2, Err(Unused::Doubtful(Doubt::NotWentOn)))]);
+    assert_eq!(bench.passed(Passed::Orphan), 1);
+}
+
 #[test]
 fn the_next_request_shows_that_the_reply_before_was_right_even_if_neither_it_nor_its_reply_is_heard_well() {
     let mut bench = one_waits();
@@ -262,7 +272,8 @@ fn writes_broadcasts_and_unknown_functions_are_counted_and_passed_over() {
         .say(30, &sealed(&[5, 0x64, 1, 2, 3]))
         .say(30, &sealed(&[5, 0x64, 3]))
         .say(30, &ask(5, 1))
-        .say(5, &answer(5, 7));
+        .say(5, &answer(5, 7))
+        .say(200, &[]);
     assert_eq!(bench.told(), [(5, 1, Ok(vec![7]))]);
     let counts = [Passed::Write, Passed::Broadcast, Passed::Unknown, Passed::Read, Passed::Orphan];
     assert_eq!(counts.map(|passed| bench.passed(passed)), [1, 1, 2, 1, 0]);

@@ -197,9 +197,12 @@ impl Listener {
             let cuts = self.cutter.quiet();
             self.take(cuts);
         }
-        // An adapter may hold something yet.
-        let told = self.follower.on_time(now.before(self.quiet_gap.held()));
-        self.tell_all(told);
+        // What waits to be judged has passed already.
+        if !self.cutter.waits() {
+            // An adapter may hold something yet.
+            let told = self.follower.on_time(now.before(self.quiet_gap.held()));
+            self.tell_all(told);
+        }
         if !self.nobody_polls && now.since(self.last_request) >= NOBODY_POLLS {
             self.nobody_polls = true;
             self.tell(LineEvent::NobodyPolls { since: now.since(self.last_request) });

@@ -18,6 +18,7 @@ pub mod master;
 mod mending;
 mod open;
 mod unsettled;
+mod usual;
 mod waiting;
 
 pub(super) use listener::Listener;

@@ -28,6 +28,13 @@ pub(super) struct Unsettled {
     behind_since: Option<Moment>,
 }
 
+impl Unsettled {
+    /// It is to be answered only if the unit is behind.
+    pub(super) const fn is_only_behind(&self) -> bool {
+        self.behind_since.is_some()
+    }
+}
+
 /// All of them, oldest first.
 #[derive(Clone, Debug)]
 pub(super) struct AllUnsettled {
