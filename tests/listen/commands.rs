@@ -2,6 +2,7 @@
 //! daemon follows it, what it leaves out is said, and not one byte is sent.
 
 use std::fs::File;
+use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -15,16 +16,20 @@ use tallywell_sim::scenario::Scenario;
 use tallywell_sim::wire::{Ears, Talker};
 
 use crate::rig::{Case, Master, Running, start_peer};
+use crate::web::get;
 
 /// Longer than anything here takes.
 const PATIENCE: Duration = Duration::from_secs(60);
 const BAUD: &str = "38400";
+/// What is said of the setting that the other master never reads.
+const NEEDED: &str = "bore_setting of unit-2; it would have to poll holding register 25 of address 2";
 
 /// The shipped shed with its modules' channels in holding registers at addresses that every master here asks, and a
 /// second port that only hears.
 struct Shed {
     folder: tempfile::TempDir,
     rig: Rig,
+    page: SocketAddr,
 }
 
 impl Shed {
@@ -52,7 +57,9 @@ impl Shed {
         let ears = Ears { lumps: (1, 64), hold: Duration::from_millis(4), spoiled: 0.0, seed: 20_261_127 };
         let (link, listener) = (folder.path().join("line"), folder.path().join("listener"));
         let rig = Rig::start_overheard(scenario, &link, ears, &listener).unwrap();
-        Self { folder, rig }
+        // The system names a free port; it is free again by the time the daemon takes it.
+        let page = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+        Self { folder, rig, page }
     }
 
     fn path(&self, name: &str) -> PathBuf {
@@ -149,6 +156,7 @@ impl Shed {
             assert!(daemon.try_wait().unwrap().is_none() && Instant::now() < until, "{}", self.log());
             std::thread::sleep(Duration::from_millis(100));
         }
+        self.page_says_what_is_not_read();
         kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
         assert!(daemon.wait().unwrap().success(), "{}", self.log());
 
@@ -157,9 +165,29 @@ impl Shed {
         let left_out: Vec<&str> = unread.iter().filter_map(|device| device["device"].as_str()).collect();
         assert_eq!(left_out, ["unit-2"], "{checked:#}");
         let said = self.text(&["check", "--config", "site.toml"]);
-        let needed = "bore_setting of unit-2; it would have to poll holding register 25 of address 2";
-        assert!(said.contains(needed), "{said}");
+        assert!(said.contains(NEEDED), "{said}");
         self.nothing_was_sent();
+    }
+
+    /// The page of a running daemon, for people and for programs.
+    fn page_says_what_is_not_read(&self) {
+        let until = Instant::now() + PATIENCE;
+        let asked = |accept: &str| get(self.page, "/lines", &[accept]).filter(|answer| answer.status == 200);
+        let unread = || {
+            let answer = asked("Accept: application/json")?;
+            let lines: Value = serde_json::from_str(&answer.body).unwrap();
+            Some(lines["lines"][0]["unread"].clone()).filter(|unread| unread.as_array().is_some_and(|it| it.len() == 1))
+        };
+        let told = loop {
+            if let Some(told) = unread() {
+                break told;
+            }
+            assert!(Instant::now() < until, "{:?}; {}", asked("Accept: application/json"), self.log());
+            std::thread::sleep(Duration::from_millis(200));
+        };
+        assert_eq!(told[0], NEEDED);
+        let page = asked("Accept: text/html").unwrap().body;
+        assert!(page.contains(&format!("<li>{NEEDED}</li>")), "{page}");
     }
 
     /// Adds what only a person knows: what the registers mean, and a setting that the other master never reads.
@@ -168,7 +196,8 @@ impl Shed {
                      [meter.bore.loop]\ncurrent = \"unit-4.current\"\nfull_scale = \"36 L/s\"\n\
                      [meter.bore.pulse]\ncount = \"unit-5.count\"\nvolume = \"5 L\"\non_time = \"60ms\"\n";
         let store = "site = \"New site\"\n[store]\npath = \"tallywell.db\"\n";
-        let site = site.replace("site = \"New site\"\n", store) + meter;
+        let page = format!("[page]\nlisten = \"{}\"\n", self.page);
+        let site = site.replace("site = \"New site\"\n", store) + meter + &page;
         std::fs::write(self.path("site.toml"), site).unwrap();
         let flow = "[entry.flow]\ntable = \"holding\"\naddress = 0\ntype = \"f32\"\nunit = \"L/s\"\n";
         let total = "[entry.total]\ntable = \"holding\"\naddress = 2\ntype = \"u32\"\nunit = \"L\"\n";

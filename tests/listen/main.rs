@@ -6,4 +6,7 @@ mod account;
 mod commands;
 mod rig;
 mod virtual_line;
+#[path = "../faces/web.rs"]
+#[allow(dead_code, reason = "the tests of the page use more of it")]
+mod web;
 mod wire;
