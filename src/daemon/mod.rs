@@ -31,7 +31,7 @@ use tallywell_witness::station::Told;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc;
 
-use crate::line::thread::StartError;
+use crate::line::orders::StartError;
 use crate::site::Loaded;
 use crate::store::StoreError;
 use core::Core;

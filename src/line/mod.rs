@@ -13,9 +13,9 @@
 //! - [`tap`]: the protocol crate, attached to bytes in memory;
 //! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
 //! - [`bus`]: one open port, performing transactions;
-//! - [`statistics`], [`event`]: how the devices answered, and what is told of it;
+//! - [`times`], [`statistics`], [`event`]: how the devices answered, and what is told of it;
 //! - [`poller`]: polls by the schedule; [`listen`]: follows another master's polling;
-//! - [`thread`]: the line's own thread, on which one of the two runs;
+//! - [`orders`], [`thread`]: what can be asked of them; the line's own thread, on which one of the two runs;
 //! - [`once`]: one device, read once;
 //! - [`scan`]: who answers on an unknown line, and with which settings.
 
@@ -29,6 +29,7 @@ pub mod gateway;
 pub mod listen;
 pub mod moment;
 pub mod once;
+pub mod orders;
 pub mod overdue;
 mod patience;
 mod poller;
@@ -39,4 +40,5 @@ pub mod scan;
 pub mod statistics;
 pub mod tap;
 pub mod thread;
+pub mod times;
 pub mod transaction;

@@ -11,10 +11,11 @@ use tallywell_witness::plan::{ASSUMED_DEVICE_LATENCY, PlanError, PlannedRequest,
 use super::bus::{AskError, Bus};
 use super::clock::Clock;
 use super::fault::Fault;
+use super::orders::{Once, StartError};
 use super::port;
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::scan::identity::{self, Identity};
-use super::thread::{LineHandle, Once, StartError};
+use super::thread::LineHandle;
 
 /// A broken or missing reply is asked for again so often: a person waits, and one disturbance should not be the answer.
 const ATTEMPTS: u32 = 3;

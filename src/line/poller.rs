@@ -18,12 +18,12 @@ use super::bus::{AskError, Asked, Bus, PortLost};
 use super::clock::{Clock, steady};
 use super::event::{EventSender, LineEvent, RegistersRead};
 use super::fault::{Fault, FaultKind};
+use super::orders::{FIRST_RETRY, HOUR_MS, LAST_RETRY, Once, Order, PersonsRequest, StartError};
 use super::overdue::Strays;
 use super::patience::Patience;
 use super::port;
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
-use super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, Once, PersonsRequest, StartError};
 use super::transaction::ReplyTimes;
 use crate::wall;
 
@@ -42,7 +42,7 @@ pub(super) struct Poller {
     name: Arc<str>,
     clock: Clock,
     events: EventSender,
-    inbox: mpsc::UnboundedReceiver<Command>,
+    inbox: mpsc::UnboundedReceiver<Order>,
     schedule: Schedule,
     names: BTreeMap<u8, String>,
     last_asked: Option<u8>,
@@ -70,7 +70,7 @@ impl Poller {
         tasks: Vec<Task>,
         clock: Clock,
         events: EventSender,
-        inbox: mpsc::UnboundedReceiver<Command>,
+        inbox: mpsc::UnboundedReceiver<Order>,
     ) -> Self {
         let now = clock.now();
         let mut poller = Self {
@@ -144,8 +144,8 @@ impl Poller {
         let mut wait = FIRST_RETRY;
         while !self.stopping {
             let until = tokio::time::Instant::now() + wait;
-            while let Ok(command) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-                self.take(command);
+            while let Ok(order) = tokio::time::timeout_at(until, self.inbox.recv()).await {
+                self.take(order);
                 self.refuse_asked_once("the port is gone");
                 if self.stopping {
                     return None;
@@ -164,8 +164,8 @@ impl Poller {
     /// Polls until it is told to stop or the port is lost.
     async fn poll(&mut self, bus: &mut Bus) -> Result<(), PortLost> {
         loop {
-            while let Ok(command) = self.inbox.try_recv() {
-                self.take(Some(command));
+            while let Ok(order) = self.inbox.try_recv() {
+                self.take(Some(order));
             }
             if self.stopping {
                 return Ok(());
@@ -198,7 +198,7 @@ impl Poller {
     async fn listen(&mut self, bus: &mut Bus, until: Moment) -> Result<(), PortLost> {
         tokio::select! {
             strays = bus.listen_until(until) => self.count_strays(&strays?),
-            command = self.inbox.recv() => self.take(command),
+            order = self.inbox.recv() => self.take(order),
         }
         Ok(())
     }
@@ -209,12 +209,12 @@ impl Poller {
         self.asked_once.iter().filter_map(feared).fold(until, Moment::min)
     }
 
-    fn take(&mut self, command: Option<Command>) {
-        match command {
-            Some(Command::AskOnce(asked)) => self.asked_once.push_back(asked),
-            Some(Command::Replace(tasks)) => self.replace(tasks),
-            Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
-            Some(Command::Stop) | None => self.stopping = true,
+    fn take(&mut self, order: Option<Order>) {
+        match order {
+            Some(Order::AskOnce(asked)) => self.asked_once.push_back(asked),
+            Some(Order::Replace(tasks)) => self.replace(tasks),
+            Some(Order::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
+            Some(Order::Stop) | None => self.stopping = true,
         }
     }
 

@@ -6,7 +6,6 @@
 
 use std::io;
 use std::thread::JoinHandle;
-use std::time::Duration;
 
 use tallywell_witness::declared::{Line, LineMode};
 use tallywell_witness::schedule::Task;
@@ -19,56 +18,16 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::clock::Clock;
 use super::event::EventSender;
-use super::fault::Fault;
 use super::listen::Listener;
+use super::orders::{Once, Order, PersonsRequest, StartError};
 use super::poller::Poller;
-use super::port::PortError;
-use super::request::{Answer, ReadRequest, UnitAddress};
+use super::request::{ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
-use super::transaction::ReplyTimes;
-
-/// A lost port is tried again after this, then after twice as long each time.
-pub(super) const FIRST_RETRY: Duration = Duration::from_millis(100);
-/// But never later than this: a person who has put the plug back watches.
-pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
-/// Figures are handed over once in an hour of the wall clock.
-pub(super) const HOUR_MS: i64 = 3_600_000;
-
-/// Why a line cannot be started.
-#[derive(Debug, thiserror::Error)]
-pub enum StartError {
-    /// Its port cannot be used.
-    #[error(transparent)]
-    Port(#[from] PortError),
-    /// The system gave no thread or no timer.
-    #[error("the line cannot have a thread of its own: {0}")]
-    System(#[from] io::Error),
-}
-
-/// What can be asked of a running line.
-#[derive(Debug)]
-pub(super) enum Command {
-    AskOnce(PersonsRequest),
-    Replace(Vec<Task>),
-    Timing(oneshot::Sender<(WallMillis, LineTiming)>),
-    Stop,
-}
-
-/// A request outside the schedule, and where its answer goes.
-#[derive(Debug)]
-pub(super) struct PersonsRequest {
-    pub(super) unit: UnitAddress,
-    pub(super) request: ReadRequest,
-    pub(super) reply: oneshot::Sender<Result<Once, String>>,
-}
-
-/// One answer outside the schedule, and its times.
-pub type Once = Result<(Answer, ReplyTimes), Fault>;
 
 /// A running line. Dropping it ends it after the transaction under way.
 #[derive(Debug)]
 pub struct LineThread {
-    commands: mpsc::UnboundedSender<Command>,
+    orders: mpsc::UnboundedSender<Order>,
     thread: Option<JoinHandle<()>>,
 }
 
@@ -78,7 +37,7 @@ impl LineThread {
     /// # Errors
     /// The port cannot be used now. Once it could, its loss is an event and no error.
     pub fn start(line: Line, tasks: Vec<Task>, clock: Clock, events: EventSender) -> Result<Self, StartError> {
-        let (commands, inbox) = mpsc::unbounded_channel();
+        let (orders, inbox) = mpsc::unbounded_channel();
         let (started, outcome) = std::sync::mpsc::channel();
         let thread = std::thread::Builder::new().name(format!("line {}", line.name)).spawn(move || {
             prefer_this_thread();
@@ -106,7 +65,7 @@ impl LineThread {
             });
         })?;
         match outcome.recv() {
-            Ok(Ok(())) => Ok(Self { commands, thread: Some(thread) }),
+            Ok(Ok(())) => Ok(Self { orders, thread: Some(thread) }),
             Ok(Err(error)) => Err(error),
             Err(_ended) => Err(StartError::System(io::Error::other("its thread ended at once"))),
         }
@@ -115,13 +74,13 @@ impl LineThread {
     /// A way to ask this line from another task.
     #[must_use]
     pub fn handle(&self) -> LineHandle {
-        LineHandle { commands: self.commands.clone() }
+        LineHandle { orders: self.orders.clone() }
     }
 
     /// Polls by another plan from now on. What is known of the units is kept.
     pub fn replace(&self, tasks: Vec<Task>) {
         // A line that has ended has nothing to replace.
-        let _ = self.commands.send(Command::Replace(tasks));
+        let _ = self.orders.send(Order::Replace(tasks));
     }
 
     /// Ends the line after the transaction under way, and waits for that.
@@ -130,7 +89,7 @@ impl LineThread {
     }
 
     fn end(&mut self) {
-        let _ = self.commands.send(Command::Stop);
+        let _ = self.orders.send(Order::Stop);
         if let Some(thread) = self.thread.take()
             && thread.join().is_err()
         {
@@ -142,7 +101,7 @@ impl LineThread {
 /// A way to ask a running line, from any task.
 #[derive(Clone, Debug)]
 pub struct LineHandle {
-    commands: mpsc::UnboundedSender<Command>,
+    orders: mpsc::UnboundedSender<Order>,
 }
 
 impl LineHandle {
@@ -154,14 +113,14 @@ impl LineHandle {
         let (reply, answer) = oneshot::channel();
         let ended = || "the line has ended".to_owned();
         let asked = PersonsRequest { unit, request, reply };
-        self.commands.send(Command::AskOnce(asked)).map_err(|_| ended())?;
+        self.orders.send(Order::AskOnce(asked)).map_err(|_| ended())?;
         answer.await.map_err(|_| ended())?
     }
 
     /// The figures of the stretch that runs and when it began; nothing once the line has ended.
     pub async fn timing(&self) -> Option<(WallMillis, LineTiming)> {
         let (reply, timing) = oneshot::channel();
-        self.commands.send(Command::Timing(reply)).ok()?;
+        self.orders.send(Order::Timing(reply)).ok()?;
         timing.await.ok()
     }
 }

@@ -8,9 +8,9 @@ use tallywell_witness::plan::Request;
 
 use crate::command::through_daemon;
 use crate::line::once::{OnceError, OwnLine, RequestRead, Wanted};
+use crate::line::orders::StartError;
 use crate::line::port::PortError;
 use crate::line::request::UnitAddress;
-use crate::line::thread::StartError;
 
 /// One device within reach.
 pub(super) enum Way {

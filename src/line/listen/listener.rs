@@ -18,10 +18,10 @@ use super::super::clock::{Clock, steady};
 use super::super::event::{EventSender, LineEvent, RegistersRead};
 use super::super::fault::Fault;
 use super::super::moment::Moment;
+use super::super::orders::{FIRST_RETRY, HOUR_MS, LAST_RETRY, Order, StartError};
 use super::super::port::{self, Connection};
 use super::super::quiet::QuietGap;
 use super::super::statistics::LineTiming;
-use super::super::thread::{Command, FIRST_RETRY, HOUR_MS, LAST_RETRY, StartError};
 use super::arrival::Arrivals;
 use super::cutter::{Cut, Cutter};
 use super::exchange::{Exchange, Unused};
@@ -49,7 +49,7 @@ pub(in super::super) struct Listener {
     name: Arc<str>,
     clock: Clock,
     events: EventSender,
-    inbox: mpsc::UnboundedReceiver<Command>,
+    inbox: mpsc::UnboundedReceiver<Order>,
     names: BTreeMap<u8, String>,
     cutter: Cutter,
     follower: Follower,
@@ -72,7 +72,7 @@ impl Listener {
         tasks: &[Task],
         clock: Clock,
         events: EventSender,
-        inbox: mpsc::UnboundedReceiver<Command>,
+        inbox: mpsc::UnboundedReceiver<Order>,
     ) -> Self {
         let wire = WireTiming::new(line.framing);
         let character = wire.character();
@@ -128,8 +128,8 @@ impl Listener {
         let mut wait = FIRST_RETRY;
         while !self.stopping {
             let until = tokio::time::Instant::now() + wait;
-            while let Ok(command) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-                self.obey(command);
+            while let Ok(order) = tokio::time::timeout_at(until, self.inbox.recv()).await {
+                self.obey(order);
                 if self.stopping {
                     return None;
                 }
@@ -153,8 +153,8 @@ impl Listener {
             match connection.read_now(&mut buffer) {
                 Ok(count) => {
                     self.hear(&buffer[..count], asked)?;
-                    if let Ok(command) = self.inbox.try_recv() {
-                        self.obey(Some(command));
+                    if let Ok(order) = self.inbox.try_recv() {
+                        self.obey(Some(order));
                     }
                     continue;
                 }
@@ -164,7 +164,7 @@ impl Listener {
             tokio::select! {
                 biased;
                 count = connection.read(&mut buffer) => self.hear(&buffer[..count?], asked)?,
-                command = self.inbox.recv() => self.obey(command),
+                order = self.inbox.recv() => self.obey(order),
                 () = tokio::time::sleep(LOOK_EVERY) => self.nothing_came(asked),
             }
         }
@@ -291,13 +291,13 @@ impl Listener {
         self.tell(event);
     }
 
-    fn obey(&mut self, command: Option<Command>) {
-        match command {
+    fn obey(&mut self, order: Option<Order>) {
+        match order {
             // Who has gone away needs no answer.
-            Some(Command::AskOnce(asked)) => drop(asked.reply.send(Err(ONLY_LISTENS.to_owned()))),
-            Some(Command::Replace(tasks)) => self.names = names(&tasks),
-            Some(Command::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
-            Some(Command::Stop) | None => self.stopping = true,
+            Some(Order::AskOnce(asked)) => drop(asked.reply.send(Err(ONLY_LISTENS.to_owned()))),
+            Some(Order::Replace(tasks)) => self.names = names(&tasks),
+            Some(Order::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
+            Some(Order::Stop) | None => self.stopping = true,
         }
     }
 

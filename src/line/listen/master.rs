@@ -7,7 +7,7 @@ use serde::Serialize;
 use tallywell_witness::declared::Table;
 use tallywell_witness::plan::Request;
 
-use super::super::statistics::{Times, TimesReport};
+use super::super::times::{Times, TimesReport};
 
 /// The encoding's own version, its first byte.
 const ENCODING: u8 = 1;
