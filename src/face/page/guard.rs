@@ -5,6 +5,7 @@
 //! machine's name and the name in the site file are.
 
 use std::net::IpAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use axum::extract::{Request, State};
@@ -17,7 +18,6 @@ use axum::middleware::Next;
 use axum::response::Response;
 
 use super::layout::refusal;
-use super::routes::Shared;
 
 /// No answer takes longer; who waits is told so.
 const PATIENCE: Duration = Duration::from_secs(20);
@@ -64,8 +64,8 @@ fn host_of(text: &str) -> &str {
 }
 
 /// Lets a request pass or refuses it, and puts the headers on the answer.
-pub(super) async fn guard(State(shared): State<Shared>, request: Request, next: Next) -> Response {
-    let mut response = match refused(&shared.names, &request) {
+pub(super) async fn guard(State(own_names): State<Arc<OwnNames>>, request: Request, next: Next) -> Response {
+    let mut response = match refused(&own_names, &request) {
         Some((status, why)) => {
             let mut response = refusal(status, why, request.headers());
             if status == StatusCode::METHOD_NOT_ALLOWED {

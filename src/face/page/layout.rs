@@ -10,8 +10,8 @@ use serde_json::json;
 use tallywell_witness::tally::Verdict;
 
 use super::negotiation::wants_json;
-use crate::face::report::answer::sign;
 use crate::face::report::figures::instant;
+use crate::face::report::signs::sign;
 use crate::face::state::State;
 use crate::face::{LOOK, plot};
 use crate::store::evidence::sha256;

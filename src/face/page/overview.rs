@@ -8,8 +8,8 @@ use super::Declared;
 use super::layout::{address_of, badge, class};
 use super::plumb::{figure, plumb_line};
 use super::{lines, past};
-use crate::face::report::answer::sign;
 use crate::face::report::figures::{count, lasting, number, signed};
+use crate::face::report::signs::sign;
 use crate::face::state::{MeterState, OpenDisagreement, State};
 
 pub(super) fn content(state: &State, declared: &Declared) -> Markup {

@@ -24,7 +24,7 @@ use crate::face::{metrics, state};
 /// What every request sees.
 #[derive(Clone)]
 pub(super) struct Shared {
-    pub(super) names: Arc<OwnNames>,
+    names: Arc<OwnNames>,
     published: watch::Receiver<Arc<Published>>,
     past: Arc<Mutex<BTreeMap<(String, Stretch), Past>>>,
 }
@@ -57,7 +57,7 @@ pub(super) fn router(shared: Shared) -> Router {
         .route("/live.js", get(|| file("text/javascript; charset=utf-8", layout::SCRIPT.to_owned())))
         .route("/icon.svg", get(|| file("image/svg+xml", include_str!("icon.svg").to_owned())))
         .fallback(nothing)
-        .layer(from_fn_with_state(shared.clone(), guard))
+        .layer(from_fn_with_state(Arc::clone(&shared.names), guard))
         .with_state(shared)
 }
 

@@ -3,35 +3,14 @@
 use maud::{Markup, html};
 use tallywell_witness::cause::{Cause, Code, Explanation, Parameters};
 use tallywell_witness::declared::Meter;
-use tallywell_witness::tally::{TallyStanding, Verdict, Witness};
+use tallywell_witness::tally::{TallyStanding, Verdict};
 
 use super::figures::{count, instant, lasting, number, percent, probability, signed};
+use super::signs::{sign, witness_name};
 use super::square::square;
 
 /// Hypotheses less likely than this are only counted.
 const WORTH_TELLING: f64 = 0.005;
-
-/// A sign that needs no colour, and the word for it.
-pub(in crate::face) const fn sign(verdict: Verdict) -> (&'static str, &'static str) {
-    match verdict {
-        Verdict::Agree => ("=", "agree"),
-        Verdict::Disagree => ("\u{2260}", "disagree"),
-        Verdict::Undecided => ("?", "undecided"),
-    }
-}
-
-/// A witness's name for people.
-pub(in crate::face) const fn witness_name(witness: Witness) -> &'static str {
-    match witness {
-        Witness::Flow => "flow register",
-        Witness::Total => "total register",
-        Witness::ReverseTotal => "reverse total",
-        Witness::Loop => "loop current",
-        Witness::Pulse => "pulses",
-        Witness::ReceiverFlow => "receiver\u{2019}s flow",
-        Witness::ReceiverTotal => "receiver\u{2019}s total",
-    }
-}
 
 /// The verdict in large letters, with its one sentence.
 pub(super) fn verdict(explanation: &Explanation) -> Markup {

@@ -1,5 +1,8 @@
 //! A series of any length in bounded memory, with what a picture needs of it.
 
+use tallywell_witness::reading::{Reading, Sample};
+use tallywell_witness::units::WallMillis;
+
 /// Columns of a picture: more than a printed page resolves.
 const COLUMNS: usize = 1_000;
 
@@ -116,6 +119,17 @@ impl Cloud {
         let at = |number: i64, wide: f64| number as f64 * wide;
         self.cells.iter().map(|(x, y)| (at(*x, self.cell.0), at(*y, self.cell.1))).collect()
     }
+}
+
+/// An instant on the x axis of a plot: seconds since 1970.
+#[expect(clippy::cast_precision_loss, reason = "milliseconds of a million years fit a double exactly")]
+pub(super) const fn seconds(instant: WallMillis) -> f64 {
+    instant.0 as f64 / 1000.0
+}
+
+/// When a sample was taken, on the x axis of a plot.
+pub(super) fn moment(reading: &Reading, sample: Sample) -> f64 {
+    seconds(reading.wall) + sample.at.since(reading.at).0
 }
 
 #[cfg(test)]

@@ -1,10 +1,13 @@
 //! Counts over time: how far a counter or total has gone, wraps, restarts and nonsense set aside.
 
 use tallywell_witness::decode::{modulus, unwrap_step};
-use tallywell_witness::reading::WitnessFacts;
+use tallywell_witness::reading::{MeterFacts, WitnessFacts};
 
 /// So many readings in a row that no flow explains are a new beginning, not nonsense.
 const ODD_IS_REAL: u32 = 3;
+
+/// No flow is so many times full scale: what goes quicker is nonsense.
+const ABSURD: f64 = 50.0;
 
 /// One counter or total from reading to reading, in its entry's unit.
 #[derive(Clone, Debug)]
@@ -62,6 +65,12 @@ impl Count {
             Went::Anew
         }
     }
+}
+
+/// The largest flow that is no nonsense, in L/s.
+pub(super) fn quickest(facts: &MeterFacts) -> f64 {
+    let full_scale = facts.meter.current_loop.as_ref().map(|declared| declared.full_scale.0.abs());
+    full_scale.or(facts.meter.limits.high.map(|high| high.0)).map_or(f64::INFINITY, |flow| ABSURD * flow)
 }
 
 #[cfg(test)]

@@ -1,20 +1,17 @@
 //! The running difference between the pulses counted and those that the total asks for.
 
-use tallywell_witness::declared::TotalCounts;
+use tallywell_witness::declared::{PulseCounts, TotalCounts};
 use tallywell_witness::decode::resolution;
 use tallywell_witness::reading::{MeterFacts, Reading, WitnessFacts};
 
-/// Points of a plot.
-type Points = Vec<(f64, f64)>;
+use super::columns::{Columns, moment};
+use super::counts::{Count, Went, quickest};
 
-use super::columns::Columns;
-use super::counts::{Count, Went};
-use super::seen::{counted, moment};
-
-/// No flow is so many times full scale: what goes quicker is nonsense.
-const ABSURD: f64 = 50.0;
 /// Fewer pulses than this are always let pass.
 const FEWEST: f64 = 3.0;
+
+/// Points of a plot.
+type Points = Vec<(f64, f64)>;
 
 /// Total and pulses, held against each other from reading to reading.
 #[derive(Debug)]
@@ -29,12 +26,6 @@ pub(super) struct Difference {
     quickest: f64,
     difference: Columns,
     let_pass: Columns,
-}
-
-/// The largest flow that is no nonsense, in L/s.
-pub(super) fn quickest(facts: &MeterFacts) -> f64 {
-    let full_scale = facts.meter.current_loop.as_ref().map(|declared| declared.full_scale.0.abs());
-    full_scale.or(facts.meter.limits.high.map(|high| high.0)).map_or(f64::INFINITY, |flow| ABSURD * flow)
 }
 
 impl Difference {
@@ -101,5 +92,19 @@ impl Difference {
     fn factors(&self) -> (f64, f64) {
         let meter = &self.facts.meter;
         meter.pulse.as_ref().map_or((1.0, 0.0), |pulse| counted(pulse.counts, meter.total_counts))
+    }
+}
+
+/// How total and reverse total add up to what the pulses count: a factor for each.
+const fn counted(pulses: PulseCounts, total: TotalCounts) -> (f64, f64) {
+    match (pulses, total) {
+        (PulseCounts::Forward, TotalCounts::Forward) | (PulseCounts::Reverse, TotalCounts::Reverse) => (1.0, 0.0),
+        (PulseCounts::Forward, TotalCounts::Net) | (PulseCounts::Both, TotalCounts::Forward | TotalCounts::Reverse) => {
+            (1.0, 1.0)
+        }
+        (PulseCounts::Both, TotalCounts::Net) => (1.0, 2.0),
+        (PulseCounts::Reverse, TotalCounts::Forward | TotalCounts::Net) => (0.0, 1.0),
+        // Nothing declared counts forward: the total is all there is.
+        (PulseCounts::Forward, TotalCounts::Reverse) => (1.0, 0.0),
     }
 }

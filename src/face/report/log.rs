@@ -4,8 +4,8 @@ use maud::{Markup, html};
 use tallywell_witness::tally::{Event, Moment};
 use tallywell_witness::units::WallMillis;
 
-use super::answer::witness_name;
 use super::figures::{count, instant, lasting, number, signed};
+use super::signs::witness_name;
 use crate::face::told;
 use crate::store::log::{LoggedDisagreement, Note, NoteKind, ReadBy};
 

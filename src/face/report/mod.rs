@@ -19,6 +19,7 @@ pub(in crate::face) mod log;
 pub(in crate::face) mod plots;
 mod pulse_flow;
 mod seen;
+pub(in crate::face) mod signs;
 mod square;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};

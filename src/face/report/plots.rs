@@ -4,8 +4,8 @@ use maud::{Markup, PreEscaped, html};
 use tallywell_witness::cause::Explanation;
 use tallywell_witness::units::{LitresPerSecond, WallMillis};
 
+use super::columns::seconds;
 use super::figures::{instant, number};
-use super::seen::seconds;
 use super::{LineFigures, Report};
 use crate::face::plot::{Axis, Band, Mark, Plot, Series, Stretch};
 

@@ -3,9 +3,8 @@
 use tallywell_witness::declared::PulseCounts;
 use tallywell_witness::reading::{MeterFacts, Reading};
 
-use super::counts::{Count, Went};
-use super::difference::quickest;
-use super::seen::moment;
+use super::columns::moment;
+use super::counts::{Count, Went, quickest};
 
 /// One pulse more or less of so many is 2 %.
 const PULSES_A_STRETCH: f64 = 50.0;

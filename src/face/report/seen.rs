@@ -1,11 +1,10 @@
 //! What one pass over a meter's readings keeps for the report: figures and pictures, in memory that does not grow with
 //! the number of readings.
 
-use tallywell_witness::declared::{PulseCounts, TotalCounts};
-use tallywell_witness::reading::{MeterFacts, Reading, Sample};
+use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::units::{Milliamperes, WallMillis};
 
-use super::columns::{Cloud, Columns};
+use super::columns::{Cloud, Columns, moment, seconds};
 use super::difference::Difference;
 use super::pulse_flow::PulseFlow;
 use crate::record::Quantity;
@@ -215,17 +214,6 @@ impl Heard {
     }
 }
 
-/// An instant on the x axis of a plot: seconds since 1970.
-#[expect(clippy::cast_precision_loss, reason = "milliseconds of a million years fit a double exactly")]
-pub(super) const fn seconds(instant: WallMillis) -> f64 {
-    instant.0 as f64 / 1000.0
-}
-
-/// When a sample was taken, on the x axis of a plot.
-pub(super) fn moment(reading: &Reading, sample: Sample) -> f64 {
-    seconds(reading.wall) + sample.at.since(reading.at).0
-}
-
 /// The flow register in L/s.
 fn flow_l_s(facts: &MeterFacts, reading: &Reading) -> Option<f64> {
     let unit = &facts.flow.as_ref()?.entry.unit;
@@ -237,18 +225,4 @@ fn loop_l_s(facts: &MeterFacts, current: f64) -> Option<f64> {
     let declared = facts.meter.current_loop.as_ref()?;
     let (low, high) = declared.saturates;
     (low.0 <= current && current <= high.0).then(|| declared.flow_of(Milliamperes(current)).0)
-}
-
-/// How total and reverse total add up to what the pulses count: a factor for each.
-pub(super) const fn counted(pulses: PulseCounts, total: TotalCounts) -> (f64, f64) {
-    match (pulses, total) {
-        (PulseCounts::Forward, TotalCounts::Forward) | (PulseCounts::Reverse, TotalCounts::Reverse) => (1.0, 0.0),
-        (PulseCounts::Forward, TotalCounts::Net) | (PulseCounts::Both, TotalCounts::Forward | TotalCounts::Reverse) => {
-            (1.0, 1.0)
-        }
-        (PulseCounts::Both, TotalCounts::Net) => (1.0, 2.0),
-        (PulseCounts::Reverse, TotalCounts::Forward | TotalCounts::Net) => (0.0, 1.0),
-        // Nothing declared counts forward: the total is all there is.
-        (PulseCounts::Forward, TotalCounts::Reverse) => (1.0, 0.0),
-    }
 }

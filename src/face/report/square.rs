@@ -3,8 +3,8 @@
 use maud::{Markup, html};
 use tallywell_witness::tally::{Between, TallyStanding, Verdict, Witness};
 
-use super::answer::{sign, witness_name};
 use super::figures::number;
+use super::signs::{sign, witness_name};
 
 /// The middle of a witness's box.
 const fn place(witness: Witness) -> (f64, f64) {
