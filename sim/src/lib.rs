@@ -8,7 +8,8 @@
 //! - [`meter`]: from the true flow to a flow value and totals;
 //! - [`output`]: the loop current and the pulses;
 //! - [`receiver`]: what measures and counts them;
-//! - [`trouble`]: what can be wrong on that way;
+//! - [`conditions`]: what may change on that way while it runs;
+//! - [`trouble`]: what can be wrong there;
 //! - [`plant`]: points of measurement, and a shed of them;
 //! - [`wiring`]: a shed behind registers, for a slave on a wire;
 //! - [`direct`]: a shed sampled without a wire, months in seconds.
@@ -30,6 +31,7 @@
 //! But for the rig and the controller nothing here has a clock: time is an argument.
 
 pub mod cases;
+pub mod conditions;
 pub mod controller;
 pub mod csv;
 pub mod direct;

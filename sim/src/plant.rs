@@ -1,31 +1,13 @@
 //! Points of measurement (a pipe, its meter and what receives its outputs) and a shed of them, moved through time.
 
+use crate::conditions::Conditions;
 use crate::meter::{Accumulation, Build, Bus, Counts, Image, Meter, Settings};
 use crate::output::{CurrentOutput, Loop, PulseOutput, Waiting};
 use crate::profile::{Flow, Profile, Turbulence};
 use crate::random::Stream;
-use crate::receiver::{Controller, CounterInput, CurrentInput, PulseCounter};
+use crate::receiver::{CounterInput, CurrentInput, PulseCounter};
 use crate::register::{Encoding, LITRES, LITRES_PER_SECOND, Words};
 use crate::trouble::{Spell, Trouble};
-
-/// Everything about a point of measurement that may change while it runs.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Conditions {
-    /// The meter's settings.
-    pub settings: Settings,
-    /// Its registers.
-    pub bus: Bus,
-    /// Its current output and loop.
-    pub circuit: Loop,
-    /// How many surplus pulses may wait.
-    pub waiting: Waiting,
-    /// The input that measures the current.
-    pub input: CurrentInput,
-    /// The input that counts the pulses.
-    pub counter: CounterInput,
-    /// A controller that receives both, too.
-    pub controller: Option<Controller>,
-}
 
 /// A point of measurement as it is built.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,8 +1,8 @@
 //! What can be wrong between a meter and its receivers, as changes to a sound point of measurement.
 
+use crate::conditions::Conditions;
 use crate::meter::{Accumulation, Counts};
 use crate::output::Waiting;
-use crate::plant::Conditions;
 
 /// One thing that is wrong, with how much.
 #[derive(Clone, Copy, Debug, PartialEq, serde::Deserialize)]

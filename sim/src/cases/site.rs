@@ -1,7 +1,8 @@
 //! The site file and register maps that people would have written for a case: what they believe.
 
+use crate::conditions::Conditions;
 use crate::meter::{Counts, STATUS_NAMES};
-use crate::plant::{Conditions, PointPlan};
+use crate::plant::PointPlan;
 use crate::register::{Encoding, Format};
 
 /// One meter and its name.

@@ -1,9 +1,10 @@
 //! Random meters, receivers and pollers around a flow: every setting differs from case to case.
 
+use crate::conditions::Conditions;
 use crate::direct::{Direct, Sampling};
 use crate::meter::{Accumulation, Build, Bus, Counts, Settings};
 use crate::output::{Loop, Waiting};
-use crate::plant::{Conditions, PointPlan, Shed, precise};
+use crate::plant::{PointPlan, Shed, precise};
 use crate::profile::Turbulence;
 use crate::random::Stream;
 use crate::receiver::{Controller, CounterInput, CurrentInput};
