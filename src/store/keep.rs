@@ -8,8 +8,8 @@ use tallywell_witness::reading::Reading;
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use super::connection::LOG_PAGES;
+use super::options::Options;
 use super::stretch::{self, Meanings};
-use super::writer::Options;
 use super::{outbox, row};
 use crate::wall;
 

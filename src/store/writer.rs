@@ -17,6 +17,7 @@ use super::error::StoreError;
 use super::evidence::Run;
 use super::keep::Keep;
 use super::log::{HandedOut, Note};
+use super::options::Options;
 use super::outbox::Outgoing;
 use super::put::{Known, put_batch};
 use super::queue::{Batch, Lasting, Queue};
@@ -24,39 +25,6 @@ use super::stretch::Meanings;
 use super::timing::LineHour;
 use crate::record::format_instant;
 use crate::wall;
-
-/// How a store is written.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Options {
-    /// How long single readings are kept; for ever if absent.
-    pub keep_readings: Option<Duration>,
-    /// The bytes of disk that the store may take; unlimited if absent.
-    pub largest: Option<u64>,
-    /// The bytes that messages may take while they wait for a broker.
-    pub outbox: u64,
-    /// The time between transactions: what a power cut can take.
-    pub commit_every: Duration,
-    /// How often readings are sealed, and those that are too old or too many let go.
-    pub tidy_every: Duration,
-    /// Readings that may wait in memory while the disk stalls: some 150 bytes each.
-    pub most_readings_waiting: usize,
-    /// Other things that may wait.
-    pub most_lasting_waiting: usize,
-}
-
-impl Default for Options {
-    fn default() -> Self {
-        Self {
-            keep_readings: None,
-            largest: None,
-            outbox: 64 << 20,
-            commit_every: Duration::from_secs(2),
-            tidy_every: Duration::from_secs(300),
-            most_readings_waiting: 20_000,
-            most_lasting_waiting: 5_000,
-        }
-    }
-}
 
 /// How the writer is.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
