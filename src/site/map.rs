@@ -9,11 +9,10 @@ use tallywell_witness::units::{Dimension, Unit, parse};
 use toml::Spanned;
 
 use super::keys;
-use super::meaning::is_site_file;
 use super::names::listed;
 use super::problem::{File, Report};
 use super::reference;
-use super::written::{Fields, parse_toml};
+use super::written::{Fields, is_site_file, parse_toml};
 
 /// Registers that one request may ask for (MODBUS Application Protocol V1.1b3 §6.3).
 const MOST_REGISTERS: u16 = 125;

@@ -1,21 +1,14 @@
-//! From what was written in the site file to what is meant: the frame that its parts share.
+//! From what was written in the site file to what is meant: what those that understand its parts share.
 
-use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use tallywell_witness::declared::Site;
 use tallywell_witness::units::parse::{self, QuantityError};
 use toml::Spanned;
-use toml::de::DeTable;
 
-use super::devices::{self, Maps};
-use super::keys;
 use super::mentioned::{Mention, MentionKind};
 use super::problem::{File, Problem, Report};
-use super::written::{Fields, parse_toml};
-use super::{lines, meters};
 
 /// The site file while it is being understood.
 #[derive(Debug)]
@@ -78,42 +71,4 @@ impl Meaning<'_> {
     pub(super) fn beside_site_file(&self, path: &str) -> PathBuf {
         self.file.path.parent().unwrap_or(Path::new("")).join(path.trim())
     }
-}
-
-/// Whether a document has the parts of a register map and none of a site file.
-pub(super) fn is_register_map(document: &DeTable<'_>) -> bool {
-    document.contains_key("entry") && !is_site_file(document)
-}
-
-/// Whether a document has the parts of a site file.
-pub(super) fn is_site_file(document: &DeTable<'_>) -> bool {
-    ["site", "line", "device", "meter"].iter().any(|key| document.contains_key(*key))
-}
-
-/// Understands a whole site file; `None` where its own parts are missing.
-pub(super) fn site(file: &mut File, maps: &mut Maps<'_>, report: &mut Report) -> Option<(Site, Vec<Mention>)> {
-    let text = file.text.clone();
-    let document = parse_toml(&text, file, report);
-    if is_register_map(document.get_ref()) {
-        report
-            .error(file, 0..0, "this is a register map, not a site file")
-            .write("name the site file, whose devices name their maps");
-        return None;
-    }
-    let fields = Fields::of_document(document.get_ref(), keys::SITE, file, report);
-    let mut meaning = Meaning { file, report, mentions: Vec::new() };
-    let lines = lines::lines(&fields, &mut meaning);
-    let devices = devices::devices(&fields, maps, &mut meaning);
-    let meters = meters::meters(&fields, &devices, &mut meaning);
-    let site = Site {
-        store: lines::store(&fields, &file.path, &mut meaning),
-        notice: lines::notice(&fields, &mut meaning),
-        page: lines::page(&fields, &mut meaning),
-        broker: lines::broker(&fields, &mut meaning),
-        name: (*fields.text("site")?.get_ref()).to_owned(),
-        lines,
-        devices: devices.into_iter().filter_map(|(name, read)| Some((name, read.device?))).collect::<BTreeMap<_, _>>(),
-        meters,
-    };
-    Some((site, meaning.mentions))
 }

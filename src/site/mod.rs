@@ -19,6 +19,7 @@ mod schema;
 mod sources;
 #[cfg(test)]
 mod tests;
+mod whole;
 mod written;
 
 use std::io;
@@ -79,7 +80,7 @@ fn understand(
     let mut file = File::new(path, text);
     let mut report = Report::default();
     let mut maps = Maps::new(load_map);
-    let understood = meaning::site(&mut file, &mut maps, &mut report);
+    let understood = whole::site(&mut file, &mut maps, &mut report);
     let mut sources = vec![(path.to_owned(), text.to_owned())];
     sources.append(&mut maps.sources);
     let is_usable = report.is_usable();

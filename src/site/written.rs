@@ -73,6 +73,16 @@ fn toml_error(message: &str) -> (&str, Option<&'static str>) {
     (known.0, Some(known.1))
 }
 
+/// Whether a document has the parts of a register map and none of a site file.
+pub(super) fn is_register_map(document: &DeTable<'_>) -> bool {
+    document.contains_key("entry") && !is_site_file(document)
+}
+
+/// Whether a document has the parts of a site file.
+pub(super) fn is_site_file(document: &DeTable<'_>) -> bool {
+    ["site", "line", "device", "meter"].iter().any(|key| document.contains_key(*key))
+}
+
 /// A table whose shape has been checked.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Fields<'a> {

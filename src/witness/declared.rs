@@ -329,6 +329,18 @@ pub enum PulseCounts {
     Both,
 }
 
+impl PulseCounts {
+    /// How often forward and reverse volume make pulses.
+    #[must_use]
+    pub const fn weights(self) -> (f64, f64) {
+        match self {
+            Self::Forward => (1.0, 0.0),
+            Self::Reverse => (0.0, 1.0),
+            Self::Both => (1.0, 1.0),
+        }
+    }
+}
+
 /// One flow to be watched.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Meter {

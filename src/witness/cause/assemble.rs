@@ -5,7 +5,6 @@ use crate::units::WallMillis;
 
 use super::block::{Block, BlockSeries, CurrentState};
 use super::damping::{CURRENT_LAGS, FLOW_LAGS, LagBank};
-use super::gather::pulse_weights;
 use super::intake::Timed;
 
 /// One row after the hard rules.
@@ -74,7 +73,7 @@ impl Assembler {
             fault: current_loop.map_or((3.6, 21.0), |declared| (declared.fault.0.0, declared.fault.1.0)),
             saturates: current_loop.map_or((3.8, 20.5), |declared| (declared.saturates.0.0, declared.saturates.1.0)),
             scale: current_loop.map(|declared| (declared.at_4_ma.0, declared.span().0)),
-            weights: pulse.map_or((1.0, 0.0), |declared| pulse_weights(declared.counts)),
+            weights: pulse.map_or((1.0, 0.0), |declared| declared.counts.weights()),
             pulse_volume: pulse.map_or(1.0, |declared| declared.volume.0.max(1e-9)),
             top_rate: pulse.map_or(f64::INFINITY, |declared| {
                 1.0 / (declared.on_time.as_secs_f64() + declared.off_time.as_secs_f64()).max(1e-6)

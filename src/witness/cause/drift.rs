@@ -4,7 +4,7 @@ use crate::declared::TotalCounts;
 use crate::units::WallMillis;
 
 use super::block::Block;
-use super::gather::{Gathered, pulse_weights};
+use super::gather::Gathered;
 use super::level::{LevelFit, LevelStep, SHAPES, fit};
 
 /// What the counts are held against.
@@ -178,7 +178,7 @@ impl Drift {
     pub fn new(gathered: &Gathered, reference: Reference) -> Option<Self> {
         let pulse = gathered.facts.meter.pulse.as_ref()?;
         let volume = pulse.volume.0.max(1e-9);
-        let (forward_weight, reverse_weight) = pulse_weights(pulse.counts);
+        let (forward_weight, reverse_weight) = pulse.counts.weights();
         let age = gathered.facts.meter.refresh.as_secs_f64().min(60.0);
         let timing = (0.5 * age).powi(2) + 0.15_f64.powi(2) + (0.01 * gathered.poll).powi(2);
         let mut steps: Vec<DriftStep> = Vec::with_capacity(gathered.blocks.len().min(STEPS));

@@ -1,6 +1,6 @@
 //! One streaming pass: readings in, repaired, and summed into blocks.
 
-use crate::declared::{PulseCounts, TotalCounts};
+use crate::declared::TotalCounts;
 use crate::decode;
 use crate::reading::{MeterFacts, Reading, WitnessFacts};
 use crate::units::WallMillis;
@@ -425,14 +425,5 @@ impl FlowWatch {
         self.skipped = 0;
         self.last = Some(flow.value);
         Some(flow)
-    }
-}
-
-/// Which pulses a meter makes: forward, reverse or both, as weights of forward and reverse volume.
-pub(super) const fn pulse_weights(counts: PulseCounts) -> (f64, f64) {
-    match counts {
-        PulseCounts::Forward => (1.0, 0.0),
-        PulseCounts::Reverse => (0.0, 1.0),
-        PulseCounts::Both => (1.0, 1.0),
     }
 }
