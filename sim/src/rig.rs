@@ -192,8 +192,7 @@ impl Shared {
                 };
                 refused = plugged.is_none();
             }
-            let step = self.step(plugged.as_ref()).and_then(|()| self.overhear(listener));
-            if let Err(error) = step {
+            if let Err(error) = self.step(plugged.as_ref(), listener) {
                 tracing::warn!("the simulated port failed, and is made anew: {error}");
                 plugged = None;
             }
@@ -206,12 +205,14 @@ impl Shared {
     }
 
     /// Does what is due, then waits for what comes first: the program's bytes or the wire's next instant.
-    fn step(&self, port: Option<&Port>) -> io::Result<()> {
+    fn step(&self, port: Option<&Port>, listener: Option<&Port>) -> io::Result<()> {
         let (deliveries, next) = {
             let mut wire = self.wire();
             (wire.advance(self.started.elapsed()), wire.next())
         };
         self.deliver(port, deliveries)?;
+        // Before the wait: on a line that is quiet now it would come a tenth of a second late.
+        self.overhear(listener)?;
         let now = self.started.elapsed();
         let wait = match next {
             Some((at, true)) => at.saturating_sub(now + SPIN),
