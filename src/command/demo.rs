@@ -69,7 +69,10 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     let (rig, controller) = if arguments.listen {
         writeln!(
             out(),
-            "A controller polls it over {over}; this program listens for {seconds} s and sends nothing.\n"
+            "{}\n",
+            wrapped(&format!(
+                "A controller polls it over {over}; this program listens for {seconds} s and sends nothing."
+            ))
         )?;
         let rig = Rig::start_overheard(scenario, &link, controller::ears(), &listener)?;
         (rig, Some(Controller::start(&link, controller::polling())?))

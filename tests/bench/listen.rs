@@ -126,11 +126,13 @@ impl Sum {
     }
 
     fn tell(&self) {
-        for (Account { good, used, unused }, what) in self.accounts.iter().zip(["no frame bad", "one frame in ten bad"])
+        for (Account { good, untold, used, unused }, what) in
+            self.accounts.iter().zip(["no frame bad", "one frame in ten bad"])
         {
             let share = *used as f64 / *good as f64;
             println!(
-                "{what}: {used} of {good} good replies used, {:.2} %  (at least {} %)  {}",
+                "{what}: {used} of {good} good replies used, {:.2} %  (at least {} %)  {}; {untold} more answered requests \
+                 that were not heard well",
                 share * 100.0,
                 LEAST_SHARE * 100.0,
                 verdict(share >= LEAST_SHARE)

@@ -9,6 +9,9 @@ use tallywell_witness::declared::Table;
 use tallywell_witness::moment::Moment;
 use tallywell_witness::plan::Request;
 
+/// Simulated registers hold whole milliseconds.
+const ROUNDED: Duration = Duration::from_millis(2);
+
 /// What a listener said of one request.
 #[derive(Clone, Debug)]
 pub struct Said {
@@ -22,8 +25,11 @@ pub struct Said {
 #[derive(Clone, Debug, Default)]
 pub struct Account {
     /// Replies that passed whole, to a request that passed whole, and were heard so: the listener can do no better than to
-    /// use them all. A reply to a request that was heard wrong is none of them: nobody can know which registers it tells.
+    /// use them all. A late reply in the place of another is none of them: its registers are not those that were asked for.
     pub good: u64,
+    /// Good replies to requests that the listener heard wrong. They are none of those: nobody can know which registers they
+    /// tell.
+    pub untold: u64,
     /// Those whose registers were used.
     pub used: u64,
     /// The others, by what the listener said of them.
@@ -34,6 +40,7 @@ impl Account {
     /// Adds another run.
     pub fn add(&mut self, other: &Self) {
         self.good += other.good;
+        self.untold += other.untold;
         self.used += other.used;
         for (why, count) in &other.unused {
             *self.unused.entry(why.clone()).or_default() += count;
@@ -58,7 +65,7 @@ struct Poll<'said> {
 
 /// Holds what the wire saw against what the listener said, in its order.
 pub fn account(witnessed: &Witnessed, said: &[Said]) -> Account {
-    let mut account = Account::default();
+    let mut account = Account { untold: untold(witnessed), ..Account::default() };
     let mut polls: BTreeMap<(u8, u16, u16), Poll<'_>> = BTreeMap::new();
     for (passage, answer) in asked_and_answered(witnessed) {
         let Some((unit, &[3, s1, s0, c1, c0])) = sound(&passage.bytes) else { continue };
@@ -95,7 +102,7 @@ fn asked_and_answered(witnessed: &Witnessed) -> Vec<(&Passage, Option<&Passage>)
             }
             Talker::Unit(_) => {
                 if let Some((asked, answer)) = all.last_mut().filter(|_| std::mem::take(&mut open)) {
-                    *answer = (!passage.spoiled && is_answer(&asked.bytes, &passage.bytes)).then_some(passage);
+                    *answer = (!passage.spoiled && is_answer(asked, passage)).then_some(passage);
                 }
             }
             Talker::Stranger => open = false,
@@ -104,12 +111,43 @@ fn asked_and_answered(witnessed: &Witnessed) -> Vec<(&Passage, Option<&Passage>)
     all
 }
 
-fn is_answer(request: &[u8], reply: &[u8]) -> bool {
-    let Some((unit, &[function, _, _, _, count])) = sound(request) else { return false };
+/// How many replies were heard whole whose request was not.
+fn untold(witnessed: &Witnessed) -> u64 {
+    let mut unheard = None;
+    let mut count = 0;
+    for passage in &witnessed.passages {
+        match passage.from {
+            Talker::Master => unheard = passage.spoiled.then_some(passage),
+            Talker::Unit(_) => {
+                let asked = unheard.take().filter(|_| !passage.spoiled);
+                count += u64::from(asked.is_some_and(|asked| is_answer(asked, passage)));
+            }
+            Talker::Stranger => unheard = None,
+        }
+    }
+    count
+}
+
+fn is_answer(asked: &Passage, answer: &Passage) -> bool {
+    let Some((unit, &[function, s1, s0, _, count])) = sound(&asked.bytes) else { return false };
     let length = 5 + 2 * usize::from(count);
     // A glitch may stand before it, and noise after it.
-    let whole = |from: usize| reply.get(from..from + length).and_then(sound);
-    [0, 1].into_iter().filter_map(whole).any(|(answered, data)| answered == unit && data[0] == function)
+    let whole = |from: usize| answer.bytes.get(from..from + length).and_then(sound);
+    [0, 1].into_iter().filter_map(whole).any(|(answered, data)| {
+        let addresses = u16::from_be_bytes([s1, s0])..;
+        let belong = |(address, word): (u16, &[u8])| belongs(unit, address, [word[0], word[1]], asked, answer);
+        answered == unit && data[0] == function && addresses.zip(data[2..].chunks_exact(2)).all(belong)
+    })
+}
+
+/// Whether a simulated register has such a word between request and reply: even addresses tell which they are, odd ones the
+/// time, in milliseconds.
+fn belongs(unit: u8, address: u16, word: [u8; 2], asked: &Passage, answer: &Passage) -> bool {
+    if address % 2 == 0 {
+        return [unit, u8::try_from(address / 2).unwrap_or(u8::MAX)] == word;
+    }
+    let after = |at: Duration| (u128::from(u16::from_be_bytes(word)) + 0x1_0000 - at.as_millis() % 0x1_0000) % 0x1_0000;
+    after(asked.ended.saturating_sub(ROUNDED)) <= (answer.begun.saturating_sub(asked.ended) + 2 * ROUNDED).as_millis()
 }
 
 /// Gives each value to the good reply that began nearest to when it was sampled; says how many there were.

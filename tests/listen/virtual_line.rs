@@ -432,8 +432,11 @@ fn moment(at: Duration) -> Moment {
     Moment(i64::try_from(at.as_micros()).unwrap())
 }
 
-fn told(Account { good, used, unused }: &Account) -> String {
-    format!("{used} of {good} good replies used, {:.3} %; the others: {unused:?}", 100.0 * *used as f64 / *good as f64)
+fn told(Account { good, untold, used, unused }: &Account) -> String {
+    let share = 100.0 * *used as f64 / *good as f64;
+    format!(
+        "{used} of {good} good replies used, {share:.3} % ({untold} more to requests not heard well); the others: {unused:?}"
+    )
 }
 
 fn said(Exchange { unit, request, outcome }: &Exchange) -> Said {

@@ -13,6 +13,7 @@ use tallywell_witness::units::WallMillis;
 use tokio::io::AsyncReadExt as _;
 use tokio::sync::mpsc;
 
+use super::super::adapter::AdapterNote;
 use super::super::bus::PortLost;
 use super::super::clock::{Clock, steady};
 use super::super::event::{EventSender, LineEvent, RegistersRead};
@@ -102,7 +103,9 @@ impl Listener {
 
     pub(in super::super) async fn open(&mut self) -> Result<Connection, StartError> {
         let opened = port::open(&self.line).await?;
-        self.tell(LineEvent::PortOpened { notes: opened.notes });
+        // Who never sends need not know who would have to turn the direction.
+        let of_use = |note: &AdapterNote| *note != AdapterNote::DirectionByAdapter;
+        self.tell(LineEvent::PortOpened { notes: opened.notes.into_iter().filter(of_use).collect() });
         self.arrivals = Arrivals::new(self.clock.now());
         Ok(opened.connection)
     }
