@@ -33,7 +33,7 @@ use super::cutter::{Cut, Frame, Role, Times};
 use super::exchange::{Doubt, Exchange, Unused, Values};
 use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
 use super::master::{MasterTiming, Passed, PollKey};
-use super::mending::{Lost, nearly_requests, nearly_sound};
+use super::mending::{Lost, REQUEST_LENGTH, nearly_requests, nearly_sound};
 use super::open::{AROUND_DATA, Open};
 use super::unsettled::AllUnsettled;
 use super::usual::{Latency, Usual};
@@ -84,7 +84,10 @@ struct Held {
 impl Held {
     fn is_followed_by_its_like(&self, bytes: &[u8]) -> bool {
         let Exchange { unit, request, .. } = self.exchange;
-        matches!(bytes, [of, function, ..] if *of == unit && function & !EXCEPTION_BIT == function_of(request.table))
+        let begins_so = matches!(bytes, [of, function, ..] if *of == unit && function & !EXCEPTION_BIT == function_of(request.table));
+        // What has another byte count is mostly a request.
+        let is_exception = bytes.get(1).is_some_and(|function| function & EXCEPTION_BIT != 0);
+        begins_so && (is_exception || bytes.get(2).is_none_or(|&count| u16::from(count) == request.reply_bytes()))
     }
 }
 
@@ -189,13 +192,15 @@ impl Follower {
     /// The master asked, and was not heard well; it may be answered, in time or late.
     fn lost_request(&mut self, asked: PollKey, lost: &Lost, bytes: &[u8], times: &Times) -> Vec<Exchange> {
         // Whatever else came before it may have been the right reply.
-        let mut told = if lost.is_first { self.release_held().into_iter().collect() } else { self.judge_held(bytes) };
-        if let Some(unit) = self.broken_late_reply(bytes).filter(|_| !lost.is_first) {
-            self.was_late(unit, times.began);
+        let before = if lost.is_first { &[] } else { &bytes[..bytes.len() - REQUEST_LENGTH] };
+        let mut told = if lost.is_first { self.release_held().into_iter().collect() } else { self.judge_held(before) };
+        if !lost.is_first {
+            self.noise(before, times);
         }
         told.extend(self.close_unanswered(times.began));
-        self.unit(asked.unit).noise_bytes += bytes.len() as u64;
-        self.counted.busy += self.characters(bytes.len());
+        let noise = bytes.len() - before.len();
+        self.unit(asked.unit).noise_bytes += noise as u64;
+        self.counted.busy += self.characters(noise);
         lost.perhaps.iter().for_each(|&asked| self.unsettled.unanswered(asked, times));
         self.last_unit = Some(asked.unit);
         self.last_times = Some(*times);
@@ -229,6 +234,7 @@ impl Follower {
             // more comes.
             let is_unclear = open.calls_for(bytes.len()) && !open.noise_is_its_reply && !nearly_sound(&[], bytes);
             open.late_if_more = late.take_if(|_| is_unclear);
+            late = late.filter(|_| !open.noise_is_its_reply);
         } else {
             late = late.or(open.late_if_more.take());
         }
@@ -236,7 +242,6 @@ impl Follower {
             open.noise_begins_as_reply = bytes.get(..2) == open.frame.bytes.get(..2);
         }
         open.noise += bytes.len();
-        late = late.filter(|_| !open.noise_is_its_reply);
         self.open = Some(open);
         late.into_iter().for_each(|unit| self.was_late(unit, times.began));
     }

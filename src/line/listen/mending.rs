@@ -5,7 +5,7 @@ use super::frame::{Asked, Length, asked, request_length};
 use super::master::PollKey;
 
 /// A request to read has so many bytes, whatever it asks for.
-const REQUEST_LENGTH: usize = 8;
+pub(super) const REQUEST_LENGTH: usize = 8;
 
 /// A request that was not heard well.
 pub(super) struct Lost {

@@ -46,8 +46,9 @@ impl Open {
         let Ok(count) = u8::try_from(request.reply_bytes()) else { return false };
         let [asked, function] = [self.frame.unit(), self.frame.bytes[1]];
         let begins_so = broken.get(1..3) == Some(&[function, count]) && !known(unit);
-        let is_nearly_sound =
-            broken.len() == AROUND_DATA + usize::from(count) && nearly_sound(&[asked, function, count], broken);
+        // More may stand behind it that was not heard well either.
+        let whole = broken.get(..AROUND_DATA + usize::from(count));
+        let is_nearly_sound = whole.is_some_and(|whole| nearly_sound(&[asked, function, count], whole));
         unit == asked || begins_so || is_nearly_sound
     }
 }
