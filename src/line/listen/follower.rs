@@ -213,7 +213,7 @@ impl Follower {
         let count = rest.first().filter(|_| self.last_unit == Some(unit));
         let is_answered = self.last_unit != Some(unit) || self.open.is_none() && count.is_some();
         let is_feared = self.unsettled.holds(unit, function & !EXCEPTION_BIT, count.copied())
-            || count.is_some() && self.waiting.holds(unit);
+            || self.waiting.holds(unit) && (count.is_some() || nearly_sound(&[], bytes));
         (is_answered && is_feared).then_some(unit)
     }
 
@@ -232,9 +232,8 @@ impl Follower {
             open.noise_is_its_reply = open.is_answered_by(bytes, |unit| self.counted.units.contains_key(&unit));
             // It took the place of the reply that was asked for. Mostly it is that, unless only a bit of it is wrong or something
             // more comes.
-            let is_unclear = open.calls_for(bytes.len()) && !open.noise_is_its_reply && !nearly_sound(&[], bytes);
-            open.late_if_more = late.take_if(|_| is_unclear);
-            late = late.filter(|_| !open.noise_is_its_reply);
+            let is_unclear = open.calls_for(bytes.len()) && !nearly_sound(&[], bytes);
+            open.late_if_more = late.take_if(|_| is_unclear || open.noise_is_its_reply);
         } else {
             late = late.or(open.late_if_more.take());
         }
