@@ -143,7 +143,7 @@ fn is_answer(asked: &Passage, answer: &Passage) -> bool {
 /// Whether a simulated register has such a word between request and reply: even addresses tell which they are, odd ones the
 /// time, in milliseconds.
 fn belongs(unit: u8, address: u16, word: [u8; 2], asked: &Passage, answer: &Passage) -> bool {
-    if address % 2 == 0 {
+    if address.is_multiple_of(2) {
         return [unit, u8::try_from(address / 2).unwrap_or(u8::MAX)] == word;
     }
     let after = |at: Duration| (u128::from(u16::from_be_bytes(word)) + 0x1_0000 - at.as_millis() % 0x1_0000) % 0x1_0000;
