@@ -147,7 +147,7 @@ impl Counter {
             && self.before_jump.is_none()
             && change >= 0.0
             && change.is_finite()
-            && change <= self.largest_change(at - last_at);
+            && (change <= self.largest_change(0) || change <= self.largest_change(at - last_at));
         if !is_plain {
             return None;
         }

@@ -75,31 +75,30 @@ impl Lately {
     #[must_use]
     pub fn recent(&self, moment: Moment, volumes: [f64; 2]) -> Recent {
         let mut recent = Recent::default();
-        let (mut later, mut later_volumes, mut flows) = (0.0, volumes, [0.0; 2]);
-        let mut place = self.next;
-        let mut filled = 0;
-        for back in 0..self.count {
-            place = before(place);
-            let kept = &self.kept[place];
-            let ago = moment.steady.since(kept.at).0;
-            if back == 0 && ago > 0.0 {
-                flows = [0, 1].map(|witness: usize| (volumes[witness] - kept.volumes[witness]) / ago);
+        let Some(newest) = self.count.checked_sub(1).map(|_| &self.kept[before(self.next)]) else { return recent };
+        // What goes on from the newest place until now, and from each place back to the one before it.
+        let (mut place, mut left) = (before(self.next), self.count - 1);
+        let mut ago = moment.steady.since(newest.at).0;
+        let mut flows = [0, 1].map(|witness: usize| (volumes[witness] - newest.volumes[witness]) / larger(ago, 1e-3));
+        let (mut later, mut gone) = (0.0, [0.0; 2]);
+        for (filled, (delay, of_delay)) in DELAYS_S.into_iter().zip(&mut recent.gone).enumerate() {
+            while delay > ago {
+                let kept = &self.kept[place];
+                gone = [0, 1].map(|witness: usize| volumes[witness] - kept.volumes[witness]);
+                (later, flows) = (ago, kept.flows);
+                if left == 0 {
+                    for rest in &mut recent.gone[filled..] {
+                        *rest = gone;
+                    }
+                    return recent;
+                }
+                (place, left) = (before(place), left - 1);
+                ago = moment.steady.since(self.kept[place].at).0;
             }
-            while filled < DELAYS && DELAYS_S[filled] <= ago {
-                let since = DELAYS_S[filled] - later;
-                recent.gone[filled] =
-                    [0, 1].map(|witness: usize| volumes[witness] - later_volumes[witness] + flows[witness] * since);
-                filled += 1;
-            }
-            if filled == DELAYS {
-                break;
-            }
-            (later, later_volumes, flows) = (ago, kept.volumes, kept.flows);
+            let since = delay - later;
+            *of_delay = [gone[0] + flows[0] * since, gone[1] + flows[1] * since];
         }
-        recent.is_known = filled == DELAYS;
-        for gone in &mut recent.gone[filled..] {
-            *gone = [0, 1].map(|witness: usize| volumes[witness] - later_volumes[witness]);
-        }
+        recent.is_known = true;
         recent
     }
 }
