@@ -212,8 +212,10 @@ impl Follower {
         let &[unit, function, ref rest @ ..] = bytes else { return None };
         let count = rest.first().filter(|_| self.last_unit == Some(unit));
         let is_answered = self.last_unit != Some(unit) || self.open.is_none() && count.is_some();
-        let is_feared = self.unsettled.holds(unit, function & !EXCEPTION_BIT, count.copied())
-            || self.waiting.holds(unit) && (count.is_some() || nearly_sound(&[], bytes));
+        let function = function & !EXCEPTION_BIT;
+        let like_waiting = rest.first().is_some_and(|&count| self.waiting.holds_like(unit, function, count));
+        let is_feared = self.unsettled.holds(unit, function, count.copied())
+            || like_waiting && (count.is_some() || nearly_sound(&[], bytes));
         (is_answered && is_feared).then_some(unit)
     }
 

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, VecDeque};
 
 use super::super::moment::Moment;
 use super::exchange::{Doubt, Exchange, Unused};
+use super::frame::function_of;
 
 /// One that waits.
 #[derive(Clone, Debug)]
@@ -45,6 +46,14 @@ impl WaitingRoom {
     /// Whether something of this unit waits that is not beyond doubt.
     pub(super) fn holds(&self, unit: u8) -> bool {
         self.0.get(&unit).into_iter().flatten().any(|waiting| waiting.until.is_some())
+    }
+
+    /// The same, of what was answered with this function and so many data bytes.
+    pub(super) fn holds_like(&self, unit: u8, function: u8, count: u8) -> bool {
+        self.0.get(&unit).into_iter().flatten().filter(|waiting| waiting.until.is_some()).any(|waiting| {
+            let request = waiting.exchange.request;
+            function_of(request.table) == function && request.reply_bytes() == u16::from(count)
+        })
     }
 
     /// What waits of this unit will not be used, nor what only stands behind that; says how much that was.
