@@ -30,7 +30,7 @@ const CALMER: f64 = 0.5;
 /// ...or after so many seconds.
 const BEGINS_ANEW_S: f64 = 600.0;
 /// A block that could not end is looked at again when it is older by this factor.
-const LOOKS_AGAIN: f64 = 1.1;
+const LOOKS_AGAIN: f64 = 1.25;
 /// A difference of so many times what is tolerated is plain to see.
 const PLAIN_TO_SEE: f64 = 4.0;
 /// A block that cannot end by then is given up, in seconds...
