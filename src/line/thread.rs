@@ -1,4 +1,4 @@
-//! The line's own thread: a [`poller`](super::poller) runs on it for as long as the program does; where another master polls,
+//! The line's own thread: a `poller` runs on it for as long as the program does; where another master polls,
 //! a [`listener`](super::listen) in its place.
 //!
 //! Nothing else runs here, and nothing here waits for anybody: events go into a queue that drops before it blocks,
