@@ -74,11 +74,16 @@ fn full_scale_row(choice: &FullScale) -> [String; 9] {
         figure(choice.ma_per_l_s),
         figure(choice.largest_flow_ma),
         figure(choice.saturates_at_l_s),
-        figure(choice.step_percent_of_smallest),
-        figure(choice.step_percent_of_usual),
-        figure(choice.accuracy_percent_of_smallest),
-        figure(choice.accuracy_percent_of_usual),
+        percent(choice.step_percent_of_smallest),
+        percent(choice.step_percent_of_usual),
+        percent(choice.accuracy_percent_of_smallest),
+        percent(choice.accuracy_percent_of_usual),
     ]
+}
+
+/// A share of a flow; where it is many times the flow, how many says no more.
+fn percent(share: f64) -> String {
+    if share < 1000.0 { figure(share) } else { String::from("> 999") }
 }
 
 fn pulses(text: &mut String, advice: &Advice) {
