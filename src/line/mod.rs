@@ -14,7 +14,7 @@
 //! - [`port`], [`adapter`], [`gateway`], [`quiet`]: what the bytes come through;
 //! - [`bus`]: one open port, performing transactions;
 //! - [`times`], [`statistics`], [`event`]: how the devices answered, and what is told of it;
-//! - `poller`: polls by the schedule; [`listen`]: follows another master's polling;
+//! - `poller`: polls by the schedule; [`listen`]: follows another master's polling; `post`: what both do besides;
 //! - [`orders`], [`thread`]: what can be asked of them; the line's own thread, on which one of the two runs;
 //! - [`once`]: one device, read once;
 //! - [`scan`]: who answers on an unknown line, and with which settings.
@@ -34,6 +34,7 @@ pub mod overdue;
 mod patience;
 mod poller;
 pub mod port;
+mod post;
 pub mod quiet;
 pub mod request;
 pub mod scan;

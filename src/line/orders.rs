@@ -1,7 +1,6 @@
-//! What can be asked of the poller or the listener that runs on a line's thread, and the times that both keep.
+//! What can be asked of the poller or the listener that runs on a line's thread.
 
 use std::io;
-use std::time::Duration;
 
 use tallywell_witness::schedule::Task;
 use tallywell_witness::units::WallMillis;
@@ -12,13 +11,6 @@ use super::port::PortError;
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
 use super::transaction::ReplyTimes;
-
-/// A lost port is tried again after this, then after twice as long each time.
-pub(super) const FIRST_RETRY: Duration = Duration::from_millis(100);
-/// But never later than this: a person who has put the plug back watches.
-pub(super) const LAST_RETRY: Duration = Duration::from_secs(5);
-/// Figures are handed over once in an hour of the wall clock.
-pub(super) const HOUR_MS: i64 = 3_600_000;
 
 /// Why a line cannot be started.
 #[derive(Debug, thiserror::Error)]

@@ -4,7 +4,6 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::io;
-use std::sync::Arc;
 use std::time::Duration;
 
 use tallywell_witness::declared::{Line, Port};
@@ -18,10 +17,11 @@ use super::bus::{AskError, Asked, Bus, PortLost};
 use super::clock::{Clock, steady};
 use super::event::{EventSender, LineEvent, RegistersRead};
 use super::fault::{Fault, FaultKind};
-use super::orders::{FIRST_RETRY, HOUR_MS, LAST_RETRY, Once, Order, PersonsRequest, StartError};
+use super::orders::{Once, Order, PersonsRequest, StartError};
 use super::overdue::Strays;
 use super::patience::Patience;
 use super::port;
+use super::post::{OnPost, Post};
 use super::request::{Answer, ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
 use super::transaction::ReplyTimes;
@@ -38,11 +38,7 @@ const MASTER_TOLD_EVERY: Duration = Duration::from_secs(3_600);
 
 /// Everything that it knows.
 pub(super) struct Poller {
-    line: Line,
-    name: Arc<str>,
-    clock: Clock,
-    events: EventSender,
-    inbox: mpsc::UnboundedReceiver<Order>,
+    post: Post,
     schedule: Schedule,
     names: BTreeMap<u8, String>,
     last_asked: Option<u8>,
@@ -60,8 +56,6 @@ pub(super) struct Poller {
     /// Nothing is asked before: whoever had the port before may have asked something that is still being answered.
     asks_from: Moment,
     timing: LineTiming,
-    counted_from: (Moment, WallMillis),
-    stopping: bool,
 }
 
 impl Poller {
@@ -74,11 +68,7 @@ impl Poller {
     ) -> Self {
         let now = clock.now();
         let mut poller = Self {
-            name: line.name.as_str().into(),
-            line,
-            clock,
-            events,
-            inbox,
+            post: Post::new(line, clock, events, inbox),
             schedule: Schedule::new(Vec::new(), now),
             names: BTreeMap::new(),
             last_asked: None,
@@ -91,8 +81,6 @@ impl Poller {
             patience: Patience::default(),
             asks_from: now,
             timing: LineTiming::default(),
-            counted_from: (now, wall::now()),
-            stopping: false,
         };
         poller.replace(tasks);
         poller
@@ -100,105 +88,18 @@ impl Poller {
 
     fn replace(&mut self, tasks: Vec<Task>) {
         self.names = tasks.iter().map(|task| (task.unit, task.device.clone())).collect();
-        self.schedule.replace(tasks, self.clock.now());
+        self.schedule.replace(tasks, self.post.clock.now());
     }
 
     fn tell(&self, event: LineEvent) {
-        self.events.send(&self.name, event);
-    }
-
-    /// Opens the port.
-    pub(super) async fn open(&mut self) -> Result<Bus, StartError> {
-        let opened = port::open(&self.line).await?;
-        let bus = Bus::new(&self.line, opened.connection, self.clock)?;
-        // A gateway numbers its answers, and those of an earlier connection do not come through a new one.
-        if !matches!(self.line.port, Port::Tcp(_)) {
-            self.asks_from = self.clock.now().after(self.line.worst_latency);
-        }
-        self.schedule.begin_at(self.asks_from.max(self.clock.now()));
-        self.patience.begin_anew();
-        self.echoes = 0;
-        self.tell(LineEvent::PortOpened { notes: opened.notes });
-        Ok(bus)
-    }
-
-    /// Polls until it is told to stop, opening the port again whenever it is lost.
-    pub(super) async fn run(&mut self, bus: Bus) {
-        let mut open = Some(bus);
-        while !self.stopping {
-            let Some(mut bus) = open.take() else {
-                open = self.reopen().await;
-                continue;
-            };
-            if let Err(lost) = self.poll(&mut bus).await {
-                // The old descriptor has to be gone before the name can be opened anew.
-                drop(bus);
-                self.tell(LineEvent::PortLost { reason: lost.to_string() });
-            }
-        }
-        self.hand_over_timing();
-    }
-
-    /// Tries to open the port again and again; nothing if it was told to stop meanwhile.
-    async fn reopen(&mut self) -> Option<Bus> {
-        let mut wait = FIRST_RETRY;
-        while !self.stopping {
-            let until = tokio::time::Instant::now() + wait;
-            while let Ok(order) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-                self.take(order);
-                self.refuse_asked_once("the port is gone");
-                if self.stopping {
-                    return None;
-                }
-            }
-            self.hand_over_finished_hour();
-            match self.open().await {
-                Ok(bus) => return Some(bus),
-                Err(error) => tracing::debug!(line = %self.name, "{error}"),
-            }
-            wait = (wait * 2).min(LAST_RETRY);
-        }
-        None
-    }
-
-    /// Polls until it is told to stop or the port is lost.
-    async fn poll(&mut self, bus: &mut Bus) -> Result<(), PortLost> {
-        loop {
-            while let Ok(order) = self.inbox.try_recv() {
-                self.take(Some(order));
-            }
-            if self.stopping {
-                return Ok(());
-            }
-            self.hand_over_finished_hour();
-            if self.clock.now() < self.asks_from {
-                self.listen(bus, self.asks_from).await?;
-                continue;
-            }
-            if let Some(PersonsRequest { unit, request, reply }) = self.next_asked_once() {
-                let answer = self.ask_for_a_person(bus, unit, request).await?;
-                // A person who has gone away needs no answer.
-                let _ = reply.send(answer);
-                continue;
-            }
-            let now = self.clock.now();
-            let until = match self.schedule.next(now) {
-                Next::Ask(ask) => {
-                    self.perform(bus, &ask).await?;
-                    continue;
-                }
-                Next::WaitUntil(until) => until.min(now.after(LONGEST_WAIT)),
-                Next::Nothing => now.after(LONGEST_WAIT),
-            };
-            self.listen(bus, self.wake_at(until)).await?;
-        }
+        self.post.tell(event);
     }
 
     /// Sends nothing until `until` or until somebody wants something.
     async fn listen(&mut self, bus: &mut Bus, until: Moment) -> Result<(), PortLost> {
         tokio::select! {
             strays = bus.listen_until(until) => self.count_strays(&strays?),
-            order = self.inbox.recv() => self.take(order),
+            order = self.post.inbox.recv() => self.obey(order),
         }
         Ok(())
     }
@@ -209,24 +110,9 @@ impl Poller {
         self.asked_once.iter().filter_map(feared).fold(until, Moment::min)
     }
 
-    fn take(&mut self, order: Option<Order>) {
-        match order {
-            Some(Order::AskOnce(asked)) => self.asked_once.push_back(asked),
-            Some(Order::Replace(tasks)) => self.replace(tasks),
-            Some(Order::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
-            Some(Order::Stop) | None => self.stopping = true,
-        }
-    }
-
-    fn refuse_asked_once(&mut self, why: &str) {
-        for asked in self.asked_once.drain(..) {
-            let _ = asked.reply.send(Err(why.to_owned()));
-        }
-    }
-
     /// The first request of a person whose unit can be asked without taking an old answer for the new one.
     fn next_asked_once(&mut self) -> Option<PersonsRequest> {
-        let now = self.clock.now();
+        let now = self.post.clock.now();
         let index = self
             .asked_once
             .iter()
@@ -257,8 +143,8 @@ impl Poller {
         let Request { table, start, count } = ask.request.request;
         let request = (UnitAddress::new(ask.unit), ReadRequest::table(table, start, count));
         let (Some(unit), Ok(request)) = request else {
-            tracing::error!(line = %self.name, unit = ask.unit, ?table, start, count, "this cannot be asked");
-            self.schedule.failed(ask, Failure::Refused(0x03), self.clock.now(), Duration::ZERO);
+            tracing::error!(line = %self.post.name, unit = ask.unit, ?table, start, count, "this cannot be asked");
+            self.schedule.failed(ask, Failure::Refused(0x03), self.post.clock.now(), Duration::ZERO);
             return Ok(());
         };
         let device = self.device_of(ask.unit);
@@ -299,7 +185,7 @@ impl Poller {
                 }
             }
         }
-        if !matches!(self.line.port, Port::Serial(_)) {
+        if !matches!(self.post.line.port, Port::Serial(_)) {
             self.judge_gateway(&asked)?;
         }
         Ok(asked)
@@ -364,7 +250,7 @@ impl Poller {
             Answer::Diagnostic(_) | Answer::ServerId(_) | Answer::Identification { .. } => Vec::new(),
         };
         let sampled_at = times.sampled_at();
-        let age = self.clock.now().since(sampled_at);
+        let age = self.post.clock.now().since(sampled_at);
         RegistersRead {
             device,
             request,
@@ -398,29 +284,88 @@ impl Poller {
             self.tell(LineEvent::EchoUndeclared);
         }
         self.timing.foreign_requests += strays.requests as u64;
-        let now = self.clock.now();
+        let now = self.post.clock.now();
         let is_due = self.master_told.is_none_or(|told| now.since(told) >= MASTER_TOLD_EVERY);
         if is_due && self.timing.another_master_asks() {
             self.master_told = Some(now);
             self.tell(LineEvent::AnotherMaster { requests: self.timing.foreign_requests });
         }
     }
+}
 
-    fn timing_so_far(&self) -> LineTiming {
-        LineTiming { elapsed: self.clock.now().since(self.counted_from.0), ..self.timing.clone() }
+impl OnPost for Poller {
+    type Open = Bus;
+
+    fn post(&mut self) -> &mut Post {
+        &mut self.post
     }
 
-    fn hand_over_finished_hour(&mut self) {
-        if wall::now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
-            self.hand_over_timing();
+    async fn open(&mut self) -> Result<Bus, StartError> {
+        let opened = port::open(&self.post.line).await?;
+        let bus = Bus::new(&self.post.line, opened.connection, self.post.clock)?;
+        // A gateway numbers its answers, and those of an earlier connection do not come through a new one.
+        if !matches!(self.post.line.port, Port::Tcp(_)) {
+            self.asks_from = self.post.clock.now().after(self.post.line.worst_latency);
+        }
+        self.schedule.begin_at(self.asks_from.max(self.post.clock.now()));
+        self.patience.begin_anew();
+        self.echoes = 0;
+        self.tell(LineEvent::PortOpened { notes: opened.notes });
+        Ok(bus)
+    }
+
+    async fn work(&mut self, bus: &mut Bus) -> Result<(), PortLost> {
+        loop {
+            while let Ok(order) = self.post.inbox.try_recv() {
+                self.obey(Some(order));
+            }
+            if self.post.stopping {
+                return Ok(());
+            }
+            self.hand_over_finished_hour();
+            if self.post.clock.now() < self.asks_from {
+                self.listen(bus, self.asks_from).await?;
+                continue;
+            }
+            if let Some(PersonsRequest { unit, request, reply }) = self.next_asked_once() {
+                let answer = self.ask_for_a_person(bus, unit, request).await?;
+                // A person who has gone away needs no answer.
+                let _ = reply.send(answer);
+                continue;
+            }
+            let now = self.post.clock.now();
+            let until = match self.schedule.next(now) {
+                Next::Ask(ask) => {
+                    self.perform(bus, &ask).await?;
+                    continue;
+                }
+                Next::WaitUntil(until) => until.min(now.after(LONGEST_WAIT)),
+                Next::Nothing => now.after(LONGEST_WAIT),
+            };
+            self.listen(bus, self.wake_at(until)).await?;
         }
     }
 
-    fn hand_over_timing(&mut self) {
-        let timing = self.timing_so_far();
-        let to = wall::now();
-        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
+    fn obey(&mut self, order: Option<Order>) {
+        match order {
+            Some(Order::AskOnce(asked)) => self.asked_once.push_back(asked),
+            Some(Order::Replace(tasks)) => self.replace(tasks),
+            Some(Order::Timing(reply)) => drop(reply.send((self.post.counted_from.1, self.timing_so_far()))),
+            Some(Order::Stop) | None => self.post.stopping = true,
+        }
+    }
+
+    fn without_port(&mut self) {
+        for asked in self.asked_once.drain(..) {
+            let _ = asked.reply.send(Err("the port is gone".to_owned()));
+        }
+    }
+
+    fn timing_so_far(&mut self) -> LineTiming {
+        LineTiming { elapsed: self.post.clock.now().since(self.post.counted_from.0), ..self.timing.clone() }
+    }
+
+    fn count_anew(&mut self) {
         self.timing = LineTiming::default();
-        self.counted_from = (self.clock.now(), to);
     }
 }

@@ -21,6 +21,7 @@ use super::event::EventSender;
 use super::listen::Listener;
 use super::orders::{Once, Order, PersonsRequest, StartError};
 use super::poller::Poller;
+use super::post::OnPost;
 use super::request::{ReadRequest, UnitAddress};
 use super::statistics::LineTiming;
 
@@ -48,19 +49,9 @@ impl LineThread {
             // Whoever started the line waits for what is sent; if they are gone, so is their wish.
             runtime.block_on(async {
                 if line.mode == LineMode::Listen {
-                    let mut listener = Listener::new(line, &tasks, clock, events, inbox);
-                    match listener.open().await {
-                        Ok(connection) if started.send(Ok(())).is_ok() => listener.run(connection).await,
-                        Ok(_) => {}
-                        Err(error) => drop(started.send(Err(error))),
-                    }
-                    return;
-                }
-                let mut poller = Poller::new(line, tasks, clock, events, inbox);
-                match poller.open().await {
-                    Ok(bus) if started.send(Ok(())).is_ok() => poller.run(bus).await,
-                    Ok(_) => {}
-                    Err(error) => drop(started.send(Err(error))),
+                    stand(Listener::new(line, &tasks, clock, events, inbox), &started).await;
+                } else {
+                    stand(Poller::new(line, tasks, clock, events, inbox), &started).await;
                 }
             });
         })?;
@@ -128,6 +119,15 @@ impl LineHandle {
 impl Drop for LineThread {
     fn drop(&mut self) {
         self.end();
+    }
+}
+
+/// Opens the port, tells whoever started the line, and works for as long as they want.
+async fn stand(mut worker: impl OnPost, started: &std::sync::mpsc::Sender<Result<(), StartError>>) {
+    match worker.open().await {
+        Ok(open) if started.send(Ok(())).is_ok() => worker.run(open).await,
+        Ok(_) => {}
+        Err(error) => drop(started.send(Err(error))),
     }
 }
 

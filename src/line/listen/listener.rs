@@ -3,7 +3,6 @@
 //! Whatever passes becomes the same events as polling makes, so that nobody behind has to know who asked.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 use std::time::Duration;
 
 use tallywell_witness::declared::Line;
@@ -19,8 +18,9 @@ use super::super::clock::{Clock, steady};
 use super::super::event::{EventSender, LineEvent, RegistersRead};
 use super::super::fault::Fault;
 use super::super::moment::Moment;
-use super::super::orders::{FIRST_RETRY, HOUR_MS, LAST_RETRY, Order, StartError};
+use super::super::orders::{Order, StartError};
 use super::super::port::{self, Connection};
+use super::super::post::{OnPost, Post};
 use super::super::quiet::QuietGap;
 use super::super::statistics::LineTiming;
 use super::arrival::Arrivals;
@@ -46,11 +46,7 @@ const ONLY_LISTENS: &str = "this line only listens, and nothing is ever sent on 
 
 /// Everything that a listening thread knows.
 pub(in super::super) struct Listener {
-    line: Line,
-    name: Arc<str>,
-    clock: Clock,
-    events: EventSender,
-    inbox: mpsc::UnboundedReceiver<Order>,
+    post: Post,
     names: BTreeMap<u8, String>,
     cutter: Cutter,
     follower: Follower,
@@ -63,8 +59,6 @@ pub(in super::super) struct Listener {
     nobody_polls: bool,
     /// Bytes since the last frame; nothing once it was said that they cannot be understood.
     not_understood: Option<usize>,
-    counted_from: (Moment, WallMillis),
-    stopping: bool,
 }
 
 impl Listener {
@@ -80,12 +74,8 @@ impl Listener {
         let timing = FollowTiming { character, silence: wire.t3_5(), worst_latency: line.worst_latency };
         let now = clock.now();
         Self {
-            name: line.name.as_str().into(),
             quiet_gap: QuietGap::new(&line, wire.t3_5()),
-            line,
-            clock,
-            events,
-            inbox,
+            post: Post::new(line, clock, events, inbox),
             names: names(tasks),
             cutter: Cutter::new(character),
             follower: Follower::new(timing),
@@ -96,82 +86,7 @@ impl Listener {
             last_request: now,
             nobody_polls: false,
             not_understood: Some(0),
-            counted_from: (now, wall::now()),
-            stopping: false,
         }
-    }
-
-    pub(in super::super) async fn open(&mut self) -> Result<Connection, StartError> {
-        let opened = port::open(&self.line).await?;
-        // Who never sends need not know who would have to turn the direction.
-        let of_use = |note: &AdapterNote| *note != AdapterNote::DirectionByAdapter;
-        self.tell(LineEvent::PortOpened { notes: opened.notes.into_iter().filter(of_use).collect() });
-        self.arrivals = Arrivals::new(self.clock.now());
-        Ok(opened.connection)
-    }
-
-    /// Listens until it is told to stop, opening the port again whenever it is lost.
-    pub(in super::super) async fn run(&mut self, connection: Connection) {
-        let mut open = Some(connection);
-        while !self.stopping {
-            let Some(mut connection) = open.take() else {
-                open = self.reopen().await;
-                continue;
-            };
-            if let Err(lost) = self.follow(&mut connection).await {
-                // The old descriptor has to be gone before the name can be opened anew.
-                drop(connection);
-                self.tell(LineEvent::PortLost { reason: lost.to_string() });
-            }
-        }
-        self.hand_over_timing();
-    }
-
-    async fn reopen(&mut self) -> Option<Connection> {
-        let mut wait = FIRST_RETRY;
-        while !self.stopping {
-            let until = tokio::time::Instant::now() + wait;
-            while let Ok(order) = tokio::time::timeout_at(until, self.inbox.recv()).await {
-                self.obey(order);
-                if self.stopping {
-                    return None;
-                }
-            }
-            self.hand_over_finished_hour();
-            match self.open().await {
-                Ok(connection) => return Some(connection),
-                Err(error) => tracing::debug!(line = %self.name, "{error}"),
-            }
-            wait = (wait * 2).min(LAST_RETRY);
-        }
-        None
-    }
-
-    async fn follow(&mut self, connection: &mut Connection) -> Result<(), PortLost> {
-        let mut buffer = [0; READ_AT_ONCE];
-        while !self.stopping {
-            self.hand_over_finished_hour();
-            // That nothing came is known only after the system itself was asked.
-            let asked = self.clock.now();
-            match connection.read_now(&mut buffer) {
-                Ok(count) => {
-                    self.hear(&buffer[..count], asked)?;
-                    if let Ok(order) = self.inbox.try_recv() {
-                        self.obey(Some(order));
-                    }
-                    continue;
-                }
-                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => self.arrivals.nothing(asked),
-                Err(error) => return Err(error.into()),
-            }
-            tokio::select! {
-                biased;
-                count = connection.read(&mut buffer) => self.hear(&buffer[..count?], asked)?,
-                order = self.inbox.recv() => self.obey(order),
-                () = tokio::time::sleep(LOOK_EVERY) => self.nothing_came(asked),
-            }
-        }
-        Ok(())
     }
 
     /// Takes bytes from a read that began after `asked`.
@@ -179,7 +94,7 @@ impl Listener {
         if bytes.is_empty() {
             return Err(std::io::Error::from(std::io::ErrorKind::UnexpectedEof).into());
         }
-        self.last_heard = self.clock.now();
+        self.last_heard = self.post.clock.now();
         let all = bytes.len() < READ_AT_ONCE;
         let arrived = self.arrivals.read(asked, self.last_heard, all, self.quiet_gap.held());
         self.doubt_settings(bytes.len());
@@ -277,7 +192,7 @@ impl Listener {
     fn tell_exchange(&self, device: String, Exchange { request, outcome, .. }: Exchange) {
         let event = match outcome {
             Ok(values) => {
-                let age = self.clock.now().since(values.sampled_at);
+                let age = self.post.clock.now().since(values.sampled_at);
                 LineEvent::Read(RegistersRead {
                     device,
                     request,
@@ -294,25 +209,69 @@ impl Listener {
         self.tell(event);
     }
 
+    fn tell(&self, event: LineEvent) {
+        self.post.tell(event);
+    }
+}
+
+impl OnPost for Listener {
+    type Open = Connection;
+
+    fn post(&mut self) -> &mut Post {
+        &mut self.post
+    }
+
+    async fn open(&mut self) -> Result<Connection, StartError> {
+        let opened = port::open(&self.post.line).await?;
+        // Who never sends need not know who would have to turn the direction.
+        let of_use = |note: &AdapterNote| *note != AdapterNote::DirectionByAdapter;
+        self.tell(LineEvent::PortOpened { notes: opened.notes.into_iter().filter(of_use).collect() });
+        self.arrivals = Arrivals::new(self.post.clock.now());
+        Ok(opened.connection)
+    }
+
+    async fn work(&mut self, connection: &mut Connection) -> Result<(), PortLost> {
+        let mut buffer = [0; READ_AT_ONCE];
+        while !self.post.stopping {
+            self.hand_over_finished_hour();
+            // That nothing came is known only after the system itself was asked.
+            let asked = self.post.clock.now();
+            match connection.read_now(&mut buffer) {
+                Ok(count) => {
+                    self.hear(&buffer[..count], asked)?;
+                    if let Ok(order) = self.post.inbox.try_recv() {
+                        self.obey(Some(order));
+                    }
+                    continue;
+                }
+                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => self.arrivals.nothing(asked),
+                Err(error) => return Err(error.into()),
+            }
+            tokio::select! {
+                biased;
+                count = connection.read(&mut buffer) => self.hear(&buffer[..count?], asked)?,
+                order = self.post.inbox.recv() => self.obey(order),
+                () = tokio::time::sleep(LOOK_EVERY) => self.nothing_came(asked),
+            }
+        }
+        Ok(())
+    }
+
     fn obey(&mut self, order: Option<Order>) {
         match order {
             // Who has gone away needs no answer.
             Some(Order::AskOnce(asked)) => drop(asked.reply.send(Err(ONLY_LISTENS.to_owned()))),
             Some(Order::Replace(tasks)) => self.names = names(&tasks),
-            Some(Order::Timing(reply)) => drop(reply.send((self.counted_from.1, self.timing_so_far()))),
-            Some(Order::Stop) | None => self.stopping = true,
+            Some(Order::Timing(reply)) => drop(reply.send((self.post.counted_from.1, self.timing_so_far()))),
+            Some(Order::Stop) | None => self.post.stopping = true,
         }
     }
 
-    fn tell(&self, event: LineEvent) {
-        self.events.send(&self.name, event);
-    }
-
-    fn timing_so_far(&self) -> LineTiming {
+    fn timing_so_far(&mut self) -> LineTiming {
         let counted = self.follower.counted();
         let name = |unit: u8| self.names.get(&unit).cloned().unwrap_or_else(|| format!("address {unit}"));
         LineTiming {
-            elapsed: self.clock.now().since(self.counted_from.0),
+            elapsed: self.post.clock.now().since(self.post.counted_from.0),
             busy: counted.busy,
             transactions: counted.requests,
             foreign_requests: 0,
@@ -321,18 +280,8 @@ impl Listener {
         }
     }
 
-    fn hand_over_finished_hour(&mut self) {
-        if wall::now().0.div_euclid(HOUR_MS) != self.counted_from.1.0.div_euclid(HOUR_MS) {
-            self.hand_over_timing();
-        }
-    }
-
-    fn hand_over_timing(&mut self) {
-        let timing = self.timing_so_far();
-        let to = wall::now();
-        self.tell(LineEvent::Timing { from: self.counted_from.1, to, timing: Box::new(timing) });
+    fn count_anew(&mut self) {
         self.follower.take_counted();
-        self.counted_from = (self.clock.now(), to);
     }
 }
 
