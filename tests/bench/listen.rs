@@ -23,7 +23,6 @@ use std::time::{Duration, Instant};
 use account::Account;
 use rig::{Case, DEVICES, Master, Outcome, REGISTERS};
 use site::{Plain, write_site};
-use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
 use tallywell_sim::wire::Ears;
 
 /// What is promised.
@@ -70,18 +69,10 @@ fn main() {
 }
 
 fn case(master: Master, baud: u32, at_a_time: u16, bad: f64, lumps: (usize, usize), length: Duration) -> Case {
-    let part = bad / 10.0;
     // Half of the bad frames are bad on the wire, for everybody; the other half is heard wrong by the listener alone.
-    let kinds = [
-        FaultKind::FlippedBits(2),
-        FaultKind::Burst,
-        FaultKind::Short,
-        FaultKind::ByteCountUp(CheckSum::Stale),
-        FaultKind::Lost,
-    ];
     Case {
         ears: Ears { lumps, hold: Duration::from_millis(4), spoiled: bad / 2.0, seed: u64::from(baud) },
-        faults: kinds.into_iter().map(|kind| Fault::always(kind, part)).collect(),
+        faults: rig::bad_frames(bad / 2.0),
         retries: if bad > 0.0 { 2 } else { 0 },
         ..Case::healthy(master, baud, at_a_time, length)
     }

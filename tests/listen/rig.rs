@@ -10,7 +10,7 @@ use tallywell::line::event::{EventReceiver, LineEvent, RegistersRead, event_queu
 use tallywell::line::statistics::LineTiming;
 use tallywell::line::thread::LineThread;
 use tallywell_sim::controller::{Controller, Polling};
-use tallywell_sim::fault::{Fault, Faulty, Injected};
+use tallywell_sim::fault::{CheckSum, Fault, FaultKind, Faulty, Injected};
 use tallywell_sim::image::Encoded;
 use tallywell_sim::rig::Rig;
 use tallywell_sim::slave::{Latency, Slave};
@@ -184,6 +184,19 @@ impl Seen {
         let unit = device.rsplit('-').next().and_then(|number| number.parse().ok()).unwrap();
         self.said.push(Said { unit, request, outcome });
     }
+}
+
+/// This share of all replies comes to everybody as what a line makes of replies, each kind as often.
+pub fn bad_frames(share: f64) -> Vec<Fault> {
+    let kinds = [
+        FaultKind::FlippedBits(2),
+        FaultKind::Burst,
+        FaultKind::Short,
+        FaultKind::ByteCountUp(CheckSum::Stale),
+        FaultKind::Lost,
+    ];
+    let part = share / kinds.len() as f64;
+    kinds.into_iter().map(|kind| Fault::always(kind, part)).collect()
 }
 
 /// The program's line, which only listens.

@@ -20,7 +20,7 @@ use tallywell_sim::slave::{Latency, Slave};
 use tallywell_sim::wire::{Adapter, Ears, Pace, Talker, Wire, Witnessed};
 
 use crate::account::{Account, Said, account};
-use crate::rig::{DEVICES, REGISTERS, value_is_wrong};
+use crate::rig::{DEVICES, REGISTERS, bad_frames, value_is_wrong};
 
 /// Transactions of one line.
 const ROUNDS: usize = 240;
@@ -56,13 +56,6 @@ impl Drawn {
     fn usual(seed: u64, bad: f64) -> Self {
         let random = &mut ChaCha8Rng::seed_from_u64(seed);
         let ms = Duration::from_millis;
-        let kinds = [
-            FaultKind::FlippedBits(2),
-            FaultKind::Burst,
-            FaultKind::Short,
-            FaultKind::ByteCountUp(CheckSum::Stale),
-            FaultKind::Lost,
-        ];
         Self {
             is_wild: false,
             baud: [9_600, 19_200, 38_400, 115_200][random.random_range(0..4)],
@@ -73,7 +66,7 @@ impl Drawn {
                 spoiled: bad / 2.0,
                 seed,
             },
-            faults: kinds.into_iter().map(|kind| Fault::always(kind, bad / 10.0)).collect(),
+            faults: bad_frames(bad / 2.0),
             latency: Latency { fixed: ms(2), jitter: ms(3) },
             patience: ms(120),
             retries: if bad > 0.0 { 2 } else { 0 },

@@ -181,21 +181,9 @@ impl EventWatch {
         changes: &mut Vec<Change>,
     ) {
         // Nearly always nothing lasts.
-        if lasts || !self.lasting.is_empty() {
-            self.follow_on(facts, which, now, lasts, kind, changes);
+        if !lasts && self.lasting.is_empty() {
+            return;
         }
-    }
-
-    #[cold]
-    fn follow_on(
-        &mut self,
-        facts: &MeterFacts,
-        which: Lasting,
-        now: Moment,
-        lasts: bool,
-        kind: impl Fn(Option<&EventKind>) -> EventKind,
-        changes: &mut Vec<Change>,
-    ) {
         match (self.lasting.get_mut(&which), lasts) {
             (Some(event), true) => event.what = kind(Some(&event.what)),
             (Some(_), false) => {
