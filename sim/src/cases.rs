@@ -55,8 +55,9 @@ pub const CODES: [&str; 30] = [
     "low-flow-cutoff",
 ];
 
-/// Pairs of codes that leave separate marks when they are there at once.
-pub const DOUBLES: [(&str, &str); 16] = [
+/// Pairs of codes that leave separate marks when they are there at once, and are both told: a mere lag beside another cause
+/// is not.
+pub const DOUBLES: [(&str, &str); 21] = [
     ("pulse-weight", "loop-span"),
     ("pulse-weight", "loop-zero"),
     ("pulse-weight", "bus-words"),
@@ -67,12 +68,17 @@ pub const DOUBLES: [(&str, &str); 16] = [
     ("pulse-rate-limit", "loop-clipped"),
     ("pulse-gaps", "loop-held"),
     ("pulse-extra", "loop-span"),
-    ("pulse-extra", "loop-lag"),
     ("pulse-silent", "loop-open"),
     ("pulse-restart", "bus-total-restart"),
     ("bus-total-unit", "loop-span"),
     ("bus-unit", "pulse-weight"),
     ("bus-total-restart", "pulse-narrow"),
+    ("pulse-narrow", "loop-zero"),
+    ("pulse-narrow", "loop-saturated"),
+    ("pulse-extra", "loop-held"),
+    ("pulse-gaps", "bus-torn"),
+    ("bus-total-restart", "loop-zero"),
+    ("low-flow-cutoff", "loop-span"),
 ];
 
 /// How strong a trouble is.

@@ -1,6 +1,6 @@
 //! What another master's polling gives and what it does not, said when it changes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use tallywell_witness::coverage::{Unread, unread};
@@ -20,7 +20,7 @@ const PERIODS_TO_BELIEVE: u64 = 3;
 #[derive(Debug, Default)]
 pub(super) struct Listened {
     unread: BTreeMap<String, Vec<Unread>>,
-    two_masters: BTreeMap<String, u64>,
+    two_masters: BTreeSet<String>,
 }
 
 impl Listened {
@@ -38,9 +38,7 @@ impl Listened {
                 }
             }
         }
-        if heard.master.as_ref().is_some_and(|master| master.are_two())
-            && self.two_masters.insert(line.to_owned(), 1).is_none()
-        {
+        if heard.master.as_ref().is_some_and(|master| master.are_two()) && self.two_masters.insert(line.to_owned()) {
             tracing::error!(
                 "line {line}: two masters poll it: requests come before the reply to the one before could have ended; \
                  RTU allows one"

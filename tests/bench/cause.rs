@@ -21,7 +21,7 @@ use std::time::Instant;
 use interval::of_share;
 use tallywell::record::CsvReader;
 use tallywell::site;
-use tallywell_sim::cases::{CODES, Case, HEALTHY_KINDS, METER, Network, OTHER_METER, Severity};
+use tallywell_sim::cases::{CODES, Case, DOUBLES, HEALTHY_KINDS, METER, Network, OTHER_METER, Severity};
 use tallywell_witness::cause::{Explainer, Explanation, OtherMeter};
 use tallywell_witness::tally::Verdict;
 
@@ -125,22 +125,6 @@ fn main() {
 
 /// Pumps that start by themselves, ten hours of rest, and a tank's pipe with flow in both directions.
 const NETWORK_PIPES: [Network; 3] = [Network::Net1Pipe10, Network::Net3Pipe60, Network::Net3Pipe20];
-
-/// Pairs of causes in different parts of the plant.
-const DOUBLES: [(&str, &str); 12] = [
-    ("pulse-weight", "loop-span"),
-    ("pulse-narrow", "loop-zero"),
-    ("pulse-rate-limit", "loop-clipped"),
-    ("pulse-extra", "loop-held"),
-    ("pulse-gaps", "bus-torn"),
-    ("loop-span", "bus-total-unit"),
-    ("pulse-double", "loop-zero"),
-    ("bus-words", "pulse-weight"),
-    ("bus-total-restart", "loop-zero"),
-    ("low-flow-cutoff", "loop-span"),
-    ("loop-saturated", "pulse-narrow"),
-    ("pulse-silent", "loop-open"),
-];
 
 fn run(jobs: &[(&'static str, Case)], verbose: bool) -> Vec<Outcome> {
     let next = AtomicUsize::new(0);

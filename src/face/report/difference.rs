@@ -1,8 +1,9 @@
 //! The running difference between the pulses counted and those that the total asks for.
 
-use tallywell_witness::declared::{PulseCounts, TotalCounts};
+use tallywell_witness::declared::TotalCounts;
 use tallywell_witness::decode::resolution;
 use tallywell_witness::reading::{MeterFacts, Reading, WitnessFacts};
+use tallywell_witness::tally::Directions;
 
 use super::columns::{Columns, moment};
 use super::counts::{Count, Went, quickest};
@@ -20,6 +21,8 @@ pub(super) struct Difference {
     total: Count,
     reverse: Option<Count>,
     pulses: Count,
+    /// What the pulses count of both totals; `None` where nothing ties them together, as no tally then does.
+    directions: Option<Directions>,
     /// Litres a pulse.
     weight: f64,
     /// The largest flow that is no nonsense, L/s.
@@ -32,11 +35,13 @@ impl Difference {
     /// `None` where the meter has no total or no pulses.
     pub(super) fn new(facts: &MeterFacts, range: (f64, f64), gap_s: f64) -> Option<Self> {
         let (total, pulses) = (facts.total.as_ref()?, facts.pulses.as_ref()?);
+        let pulse = facts.meter.pulse.as_ref()?;
         Some(Self {
             total: Count::new(total, facts.meter.total_counts == TotalCounts::Net),
             reverse: facts.reverse_total.as_ref().map(|reverse| Count::new(reverse, false)),
             pulses: Count::new(pulses, false),
-            weight: facts.meter.pulse.as_ref()?.volume.0,
+            directions: Directions::of(facts.meter.total_counts, pulse.counts, facts.reverse_total.is_some()),
+            weight: pulse.volume.0,
             quickest: quickest(facts),
             difference: Columns::new(range, gap_s),
             let_pass: Columns::new(range, gap_s),
@@ -69,7 +74,8 @@ impl Difference {
             self.difference.break_line();
             self.let_pass.break_line();
         }
-        let (forward, backward) = self.factors();
+        let Some(Directions { total: takes_part, reverse: backward, .. }) = self.directions else { return };
+        let forward = f64::from(u8::from(takes_part));
         let reversed = self.reverse.as_ref().map_or(0.0, |reverse| reverse.gone * per_reverse);
         // What flowed between the two samplings.
         let skew = if backward > forward { 0.0 } else { flow.max(0.0) * pulses.at.since(total.at).0.clamp(-5.0, 5.0) };
@@ -87,24 +93,5 @@ impl Difference {
     /// The difference and what of it is let pass, both in pulses over time.
     pub(super) fn into_points(self) -> (Points, Points) {
         (self.difference.into_points(), self.let_pass.into_points())
-    }
-
-    fn factors(&self) -> (f64, f64) {
-        let meter = &self.facts.meter;
-        meter.pulse.as_ref().map_or((1.0, 0.0), |pulse| counted(pulse.counts, meter.total_counts))
-    }
-}
-
-/// How total and reverse total add up to what the pulses count: a factor for each.
-const fn counted(pulses: PulseCounts, total: TotalCounts) -> (f64, f64) {
-    match (pulses, total) {
-        (PulseCounts::Forward, TotalCounts::Forward) | (PulseCounts::Reverse, TotalCounts::Reverse) => (1.0, 0.0),
-        (PulseCounts::Forward, TotalCounts::Net) | (PulseCounts::Both, TotalCounts::Forward | TotalCounts::Reverse) => {
-            (1.0, 1.0)
-        }
-        (PulseCounts::Both, TotalCounts::Net) => (1.0, 2.0),
-        (PulseCounts::Reverse, TotalCounts::Forward | TotalCounts::Net) => (0.0, 1.0),
-        // Nothing declared counts forward: the total is all there is.
-        (PulseCounts::Forward, TotalCounts::Reverse) => (1.0, 0.0),
     }
 }

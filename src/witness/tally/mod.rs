@@ -52,6 +52,7 @@ pub use finding::{
     Largest, Moment, Step, TallyStanding, Verdict, Witness, WitnessedVolume,
 };
 pub use gain::{Gain, Gains};
+pub use intake::Directions;
 pub use meter::MeterTallies;
 pub use noted::{Noted, NotedReading};
 
