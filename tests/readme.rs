@@ -153,6 +153,8 @@ fn the_demonstration_finds_the_fault_and_names_it() {
     assert_eq!(output.status.code(), Some(0), "{said}{}", String::from_utf8_lossy(&output.stderr));
     let (_, log) = said.split_once("$ tallywell disagreements").unwrap();
     assert!(log.contains("bore-1  total/pulse  open") && log.contains("1 disagreement, open."), "{said}");
+    // The daemon looked for it by itself, before anybody asked.
+    assert!(log.contains("  cause: pulse-weight\n"), "{said}");
     let (_, explained) = said.split_once("$ tallywell explain").unwrap();
     assert!(explained.contains(" 1. pulse-weight  ("), "{said}");
     assert!(explained.contains("The meter behaves as if one pulse were 10 L; the receiver takes it as 5 L."), "{said}");

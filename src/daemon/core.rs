@@ -379,7 +379,7 @@ impl Core {
             self.keep_timing(&line, began, &timing);
         }
         if let Some((named, code)) = self.namer.tick() {
-            self.cause_named(&named, &code);
+            self.cause_named(&named, code.as_str());
         }
         if self.memory_kept.elapsed() >= self.memory_kept_next {
             self.keep_memory();
