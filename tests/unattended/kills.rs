@@ -19,8 +19,8 @@ use crate::shed::{PATIENCE, Shed};
 pub const METERS: [&str; 3] = ["bore-1", "bore-2", "booster"];
 /// The counter module's address: its pulses are read once a period for all three meters.
 const COUNTER: Talker = Talker::Unit(41);
-/// The period below.
-const PERIOD_MS: i64 = 200;
+/// How far the wire's and the daemon's clock are apart, both in whole milliseconds.
+const CLOCKS_DIFFER_MS: i64 = 5;
 /// What a kill may take: the time between transactions, and what a busy disk and a busy machine may add to it.
 pub const BOUND_MS: i64 = 2_000 + 2_000;
 
@@ -30,13 +30,45 @@ pub fn steady_ms() -> i64 {
     now.tv_sec * 1_000 + now.tv_nsec / 1_000_000
 }
 
-/// When the counter answered, on the daemon's clock.
-pub fn answers(shed: &Shed, from: i64, to: i64) -> Vec<i64> {
+/// One answer of the counter, on the daemon's clock.
+#[derive(Debug)]
+struct Answer {
+    /// When its question began.
+    asked: i64,
+    ended: i64,
+    /// When the next question of all began: the daemon had this answer by then, however late it was woken.
+    next: i64,
+}
+
+impl Answer {
+    /// Whether a reading with pulses sampled then tells this answer.
+    fn is_told_by(&self, sampled: i64) -> bool {
+        (self.asked - CLOCKS_DIFFER_MS..self.next.saturating_add(CLOCKS_DIFFER_MS)).contains(&sampled)
+    }
+}
+
+/// The counter's answers that ended between two moments.
+fn answers(shed: &Shed, from: i64, to: i64) -> Vec<Answer> {
     let started = steady_ms() - i64::try_from(shed.rig.started().elapsed().as_millis()).unwrap();
+    let at = |since: Duration| started + i64::try_from(since.as_millis()).unwrap();
     shed.rig.witnessed(|seen| {
-        let of_the_counter = seen.passages.iter().filter(|passage| passage.from == COUNTER);
-        let ended = of_the_counter.map(|passage| started + i64::try_from(passage.ended.as_millis()).unwrap());
-        ended.filter(|at| (from..to).contains(at)).collect()
+        let mut answers: Vec<Answer> = Vec::new();
+        let mut asked = None;
+        for passage in &seen.passages {
+            if passage.from == Talker::Master {
+                let begun = at(passage.begun);
+                if let Some(answer) = answers.last_mut().filter(|answer| answer.next == i64::MAX) {
+                    answer.next = begun;
+                }
+                asked = Some(begun);
+            } else if passage.from == COUNTER
+                && let Some(asked) = asked
+            {
+                answers.push(Answer { asked, ended: at(passage.ended), next: i64::MAX });
+            }
+        }
+        answers.retain(|answer| (from..to).contains(&answer.ended));
+        answers
     })
 }
 
@@ -99,19 +131,23 @@ pub fn look(shed: &Shed, born: i64, killed: i64, bound_ms: i64, seen: &mut Seen)
         seen.readings += readings.len();
         let stored = sampled(&readings, born);
         let Some(last) = stored.last() else {
-            let lived = answered.last().map_or(0, |last| last - answered[0]);
+            let lived = answered.last().map_or(0, |last| last.ended - answered[0].ended);
             assert!(lived <= bound_ms, "{meter}: {lived} ms of answers, and nothing is stored");
             seen.before_anything += u64::from(meter == METERS[0]);
             continue;
         };
-        let lost = answered.last().map_or(0, |newest| newest - last);
+        let lost = answered.last().map_or(0, |newest| newest.ended - last);
         assert!(lost <= bound_ms, "{meter}: {lost} ms were lost");
         seen.most_lost_ms = seen.most_lost_ms.max(lost);
-        let older = answered.iter().filter(|at| **at <= *last);
-        let missing = older.filter(|at| !stored.iter().any(|it| (*it - **at).abs() < PERIOD_MS * 3 / 4)).count();
+        let older = answered.iter().filter(|answer| answer.ended <= *last);
+        let missed: Vec<&Answer> =
+            older.filter(|answer| !stored.iter().any(|sampled| answer.is_told_by(*sampled))).collect();
+        let missing = missed.len();
         assert!(
             missing <= faults,
-            "{meter}: {missing} answers before the last that is stored are not, {faults} faults"
+            "{meter}: {missing} answers before the last that is stored are not, {faults} faults: {missed:?} of {answered:?}; \
+             stored are {stored:?}\n{}",
+            shed.log()
         );
         seen.missing += missing;
     }
