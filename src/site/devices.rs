@@ -127,7 +127,7 @@ fn line(fields: &Fields<'_>, lines: &Lines<'_>, meaning: &mut Meaning<'_>) -> Op
         let problem = meaning.error(written.span(), format!("there is no line `{name}`"));
         match lines.names.nearest(name) {
             Some(near) => problem.label(format!("did you mean `{near}`?")),
-            None => problem.write(lines.names.all("the lines are")),
+            None => problem.write(format!("the lines are {}", lines.names.listed())),
         };
     }
     None

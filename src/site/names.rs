@@ -1,13 +1,9 @@
 //! Names that somebody may have meant by one that is not there, and names as a sentence lists them.
 
-use std::cell::OnceCell;
-use std::sync::Arc;
-
 /// Names that references lead to, made ready to be looked through once for each that leads nowhere.
 #[derive(Debug)]
 pub(super) struct Names<'n> {
     folded: Vec<Folded<'n>>,
-    listed: OnceCell<Arc<str>>,
 }
 
 #[derive(Debug)]
@@ -47,7 +43,7 @@ impl<'n> Folded<'n> {
 impl<'n> Names<'n> {
     /// These names, in the order in which a sentence lists them.
     pub(super) fn of(names: impl IntoIterator<Item = &'n str>) -> Self {
-        Self { folded: names.into_iter().map(Folded::new).collect(), listed: OnceCell::new() }
+        Self { folded: names.into_iter().map(Folded::new).collect() }
     }
 
     /// The name nearest to `written`, if any is near enough to have been meant; the first of several.
@@ -57,10 +53,9 @@ impl<'n> Names<'n> {
         near.min_by_key(|(distance, _)| *distance).map(|(_, name)| name)
     }
 
-    /// All of them behind `what`, which is the same at each call: there may be thousands, and as many who ask.
-    pub(super) fn all(&self, what: &str) -> Arc<str> {
-        let names = || listed(self.folded.iter().map(|known| known.name), "and");
-        Arc::clone(self.listed.get_or_init(|| format!("{what} {}", names()).into()))
+    /// Them as a sentence lists them.
+    pub(super) fn listed(&self) -> String {
+        listed(self.folded.iter().map(|known| known.name), "and")
     }
 }
 
@@ -69,9 +64,16 @@ pub(super) fn nearest<'n>(written: &str, names: impl IntoIterator<Item = &'n str
     Names::of(names).nearest(written)
 }
 
-/// Names as a sentence lists them: `a`, `b` and `c`.
+/// Names as a sentence lists them: `a`, `b` and `c`; of very many the first, and how many there are.
 pub(super) fn listed<'n>(names: impl IntoIterator<Item = &'n str>, between: &str) -> String {
-    let mut quoted: Vec<String> = names.into_iter().map(|name| format!("`{name}`")).collect();
+    /// More than these are looked up, not read.
+    const MOST: usize = 24;
+    let mut names = names.into_iter();
+    let mut quoted: Vec<String> = names.by_ref().take(MOST).map(|name| format!("`{name}`")).collect();
+    let more = names.count();
+    if more > 0 {
+        return format!("{}, {between} {more} more", quoted.join(", "));
+    }
     match quoted.pop() {
         None => "none".to_owned(),
         Some(last) if quoted.is_empty() => last,
@@ -111,6 +113,12 @@ mod tests {
             (names.nearest("shed-3"), names.nearest("Yard"), names.nearest("pump")),
             (Some("shed-1"), Some("yard"), None)
         );
-        assert_eq!(&*names.all("the lines are"), "the lines are `shed-1`, `shed-2` and `yard`");
+        assert_eq!(names.listed(), "`shed-1`, `shed-2` and `yard`");
+    }
+    #[test]
+    fn nobody_reads_hundreds_of_names() {
+        let names: Vec<String> = (0..247).map(|number| format!("meter-{number}")).collect();
+        let list = listed(names.iter().map(String::as_str), "or");
+        assert!(list.starts_with("`meter-0`, `meter-1`, ") && list.ends_with("`meter-23`, or 223 more"), "{list}");
     }
 }

@@ -55,7 +55,7 @@ struct Place {
 pub struct Problem {
     severity: Severity,
     message: String,
-    instead: Option<Arc<str>>,
+    instead: Option<String>,
     path: PathBuf,
     place: Option<Place>,
     also: Vec<Place>,
@@ -123,7 +123,7 @@ impl Problem {
     }
 
     /// Says what to write instead.
-    pub(super) fn write(&mut self, instead: impl Into<Arc<str>>) -> &mut Self {
+    pub(super) fn write(&mut self, instead: impl Into<String>) -> &mut Self {
         self.instead = Some(instead.into());
         self
     }

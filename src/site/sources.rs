@@ -124,7 +124,7 @@ impl<'d> Sources<'d> {
         let problem = meaning.error(written.span(), format!("there is no device `{name}`"));
         match self.names.nearest(name) {
             Some(near) => problem.label(format!("did you mean `{near}`?")),
-            None => problem.write(self.names.all("the devices are")),
+            None => problem.write(format!("the devices are {}", self.names.listed())),
         };
     }
 }

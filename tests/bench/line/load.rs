@@ -3,7 +3,7 @@
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use super::machine::{processor_time, resident_mib};
+use super::machine::{processor_time, resident_mib, resident_of_files_mib};
 use super::poll::{REGISTERS, wire};
 use super::site::{Plain, write_site};
 
@@ -35,7 +35,7 @@ pub fn run(length: Duration) {
     std::thread::sleep(length);
     let used = processor_time(&daemon).unwrap() - before;
     let processor = used.as_secs_f64() / begun.elapsed().as_secs_f64() * 100.0;
-    let memory = resident_mib(&daemon).unwrap();
+    let (memory, of_files) = (resident_mib(&daemon).unwrap(), resident_of_files_mib(&daemon).unwrap());
     daemon.kill().unwrap();
     daemon.wait().unwrap();
     let verdict = |reached: bool| if reached { "reached" } else { "MISSED" };
@@ -43,6 +43,10 @@ pub fn run(length: Duration) {
         "  processor  {processor:.2} % of a core  (under {MOST_PROCESSOR})  {}",
         verdict(processor < MOST_PROCESSOR)
     );
-    println!("  memory     {memory:.1} MiB resident  (under {MOST_MEMORY_MIB})  {}", verdict(memory < MOST_MEMORY_MIB));
+    println!(
+        "  memory     {memory:.1} MiB resident, {of_files:.1} of them pages of the program and its libraries  \
+         (under {MOST_MEMORY_MIB})  {}",
+        verdict(memory < MOST_MEMORY_MIB)
+    );
     println!();
 }

@@ -18,8 +18,17 @@ pub fn processor_time(process: &Child) -> Option<Duration> {
 
 /// Resident memory (proc(5), `status`, `VmRSS`).
 pub fn resident_mib(process: &Child) -> Option<f64> {
+    status_mib(process, "VmRSS:")
+}
+
+/// The part of it that is pages of files: of the program itself, above all (`RssFile`).
+pub fn resident_of_files_mib(process: &Child) -> Option<f64> {
+    status_mib(process, "RssFile:")
+}
+
+fn status_mib(process: &Child, field: &str) -> Option<f64> {
     let status = std::fs::read_to_string(format!("/proc/{}/status", process.id())).ok()?;
-    let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
+    let line = status.lines().find(|line| line.starts_with(field))?;
     let kib: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
     Some(kib / 1024.0)
 }
