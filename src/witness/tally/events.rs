@@ -89,6 +89,12 @@ impl EventWatch {
         }
     }
 
+    /// The next readings do not follow from the last: durations and volumes begin anew, what lasts goes on.
+    pub(super) const fn interrupt(&mut self) {
+        self.signal = None;
+        self.last = None;
+    }
+
     fn status(&mut self, facts: &MeterFacts, now: Moment, status: StatusBits, changes: &mut Vec<Change>) {
         if status.0 == 0 && self.lasting.is_empty() {
             return;

@@ -132,6 +132,7 @@ impl MeterTallies {
         let seen = self.see(facts, reading, moment, &mut breaks);
         self.push_hour(facts, &seen, changes);
         if self.maintenance {
+            self.silence.hear(facts, reading, moment, changes);
             return;
         }
         self.push_events(facts, reading, &seen, &breaks, changes);
@@ -158,7 +159,8 @@ impl MeterTallies {
         }
     }
 
-    /// During maintenance readings are kept but judged by nothing. Open disagreements and events stay as they are.
+    /// During maintenance readings are kept but judged by nothing. Open disagreements and events stay as they are, but that
+    /// a device is silent is over when it answers: that is no judgement.
     pub fn set_maintenance(&mut self, maintenance: bool) {
         if maintenance && !self.maintenance {
             for tally in self.counts.iter_mut().flatten() {
@@ -169,6 +171,11 @@ impl MeterTallies {
             }
             self.watch.interrupt();
             self.backwards.interrupt();
+            self.events.interrupt();
+        }
+        if maintenance != self.maintenance {
+            // What is switched off for the work is not silent, and what restarts in it tells nothing of the power.
+            self.silence.pause();
         }
         self.maintenance = maintenance;
     }

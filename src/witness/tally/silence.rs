@@ -123,6 +123,19 @@ impl Silence {
         }
     }
 
+    /// Takes a reading that is judged by nothing: who is heard in it is not silent any more, and that is all it says.
+    pub(super) fn hear(&mut self, facts: &MeterFacts, reading: &Reading, moment: Moment, changes: &mut Vec<Change>) {
+        if let Some(began) = self.all_silent.take() {
+            changes.push(ended(facts, EventKind::AllSilent, began, moment));
+        }
+        let heard = witnesses_of(reading);
+        for teller in self.tellers.iter_mut().filter(|teller| teller.witnesses & heard != 0) {
+            if let Some(began) = teller.silent.take() {
+                changes.push(ended(facts, teller.silent_kind(), began, moment));
+            }
+        }
+    }
+
     /// No reading has come until now: says so once it is too long. The first call begins the watch.
     pub(super) fn quiet(&mut self, facts: &MeterFacts, now: Moment, changes: &mut Vec<Change>) {
         let last = *self.last.get_or_insert(now);
@@ -132,14 +145,19 @@ impl Silence {
         }
     }
 
-    /// The watch goes on after a time in which nobody watched: that nothing was heard meanwhile says nothing of the
-    /// meter. `restarted` is when the machine was found to have restarted, if it had.
-    pub(super) fn resume(&mut self, restarted: Option<Moment>) {
+    /// Nobody watches for a while, or nobody did: what was heard last says nothing of what comes next.
+    pub(super) fn pause(&mut self) {
         self.last = None;
         for teller in &mut self.tellers {
             teller.heard = None;
             teller.missing_since = None;
         }
+    }
+
+    /// The watch goes on after a time in which nobody watched: that nothing was heard meanwhile says nothing of the
+    /// meter. `restarted` is when the machine was found to have restarted, if it had.
+    pub(super) fn resume(&mut self, restarted: Option<Moment>) {
+        self.pause();
         self.signs.extend(restarted.map(|at| Sign { teller: None, at, went_back: false }));
     }
 
@@ -226,6 +244,14 @@ mod tests {
     /// What is told of a reading a second; each says which second, whether the meter and its counter answer, and the
     /// pulses.
     fn told(readings: impl Iterator<Item = (i64, bool, bool, f64)>) -> Vec<(bool, EventKind, i64, Option<i64>)> {
+        told_around(0..0, readings)
+    }
+
+    /// The same with maintenance in some seconds.
+    fn told_around(
+        maintenance: std::ops::Range<i64>,
+        readings: impl Iterator<Item = (i64, bool, bool, f64)>,
+    ) -> Vec<(bool, EventKind, i64, Option<i64>)> {
         let facts = specimen::meter();
         let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
         let mut changes = Vec::new();
@@ -237,6 +263,7 @@ mod tests {
             if !counter {
                 reading.pulses = None;
             }
+            tallies.set_maintenance(maintenance.contains(&second));
             tallies.push(&facts, &reading, &mut changes);
             // What is remembered survives a restart.
             tallies = serde_json::from_str(&serde_json::to_string(&tallies).unwrap()).unwrap();
@@ -271,6 +298,34 @@ mod tests {
     fn a_gap_in_everything_is_told_with_its_length() {
         let events = told((0..60).filter(|s| !(20..45).contains(s)).map(|s| (s, true, true, (s / 2) as f64)));
         assert_eq!(events, [(true, EventKind::AllSilent, 19, Some(45))]);
+    }
+
+    #[test]
+    fn maintenance_is_no_silence() {
+        let answering = |s: i64| (s, true, true, (s / 2) as f64);
+        assert_eq!(told_around(20..60, (0..90).map(answering)), [], "everything was heard all the time");
+        let off_until = |back: i64| (0..90).filter(move |s| !(25..back).contains(s)).map(answering);
+        assert_eq!(told_around(20..60, off_until(50)), [], "switched off and on again for the work");
+        assert_eq!(told_around(20..60, off_until(62)), [], "and on again a moment after it");
+    }
+
+    /// Somebody repairs what was silent: it is heard again when it is, not when the work is over.
+    #[test]
+    fn a_device_that_comes_back_during_maintenance_is_not_silent_any_more() {
+        let events = told_around(50..80, (0..120).map(|s| (s, true, !(20..60).contains(&s), (s / 2) as f64)));
+        assert_eq!(events, [(false, silent("counter"), 21, None), (true, silent("counter"), 21, Some(60))]);
+
+        let facts = specimen::meter();
+        let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
+        let mut changes = Vec::new();
+        let reading = |second: i64| specimen::reading(second * 1000, 0.0, 0.0, 4.0, 0.0);
+        tallies.push(&facts, &reading(0), &mut changes);
+        let now = reading(20);
+        tallies.quiet(&facts, Moment { steady: now.at, wall: now.wall }, &mut changes);
+        tallies.set_maintenance(true);
+        tallies.push(&facts, &reading(30), &mut changes);
+        let [Change::EventBegan(_), Change::EventEnded(over)] = changes.as_slice() else { panic!("{changes:?}") };
+        assert_eq!((&over.what, over.ended.map(|at| at.steady.0)), (&EventKind::AllSilent, Some(30_000)));
     }
 
     /// The counter's device begins at nought when its supply returns; the meter was away at the same time.
