@@ -39,6 +39,8 @@ pub enum Advance {
         from: f64,
         /// The first value after, as read.
         to: f64,
+        /// It happened between these instants of reading, in milliseconds.
+        between: [i64; 2],
     },
     /// One of many values that fit nothing, or are no numbers.
     Absurd,
@@ -283,13 +285,14 @@ impl Counter {
         };
         let since = count - first;
         if self.is_plausible(since, at - first_at) {
-            let from = self.last.map_or(0.0, |(last, _)| last);
+            let (from, from_at) = self.last.unwrap_or((0.0, first_at));
             self.position += since;
             self.last = Some((count, at));
             self.suspect = None;
             self.before_jump = None;
             self.unfitting = 0;
-            return Advance::WentBack { from: self.value_of(from), to: self.value_of(first) };
+            let (from, to) = (self.value_of(from), self.value_of(first));
+            return Advance::WentBack { from, to, between: [from_at, first_at] };
         }
         self.does_not_fit(Some((count, at)))
     }
@@ -379,7 +382,7 @@ mod tests {
     #[test]
     fn a_restart_is_told_once_it_counts_on_from_there() {
         let (told, position) = told(ValueType::U32, None, &[5_000.0, 5_004.0, 2.0, 6.0, 9.0]);
-        let went_back = Advance::WentBack { from: 5_004.0, to: 2.0 };
+        let went_back = Advance::WentBack { from: 5_004.0, to: 2.0, between: [1000, 2000] };
         assert_eq!(told[1..], [Advance::Moved(4.0), Advance::Suspect, went_back, Advance::Moved(3.0)]);
         assert_eq!(position, 4.0 + 4.0 + 3.0, "what came before the restart is not lost");
     }

@@ -38,6 +38,8 @@ pub(super) enum Break {
         from: f64,
         /// The first after.
         to: f64,
+        /// Between these instants, in milliseconds.
+        between: [i64; 2],
     },
     /// It shows nothing that fits.
     Absurd,
@@ -277,7 +279,7 @@ impl MeterTallies {
     ) {
         for (witness, event) in breaks {
             let witness = *witness;
-            if let Break::WentBack { from, to } = *event {
+            if let Break::WentBack { from, to, .. } = *event {
                 changes.push(Change::EventEnded(Event {
                     meter: facts.meter.name.clone(),
                     what: EventKind::WentBack { witness, from, to },
@@ -290,7 +292,7 @@ impl MeterTallies {
                 Break::Returned { .. } | Break::Absurd => DisagreementKind::Absurd { witness },
             };
             let by = match event {
-                Break::WentBack { from, to } => to - from,
+                Break::WentBack { from, to, .. } => to - from,
                 Break::Returned { by, .. } => *by,
                 Break::Absurd => 0.0,
             };

@@ -217,8 +217,13 @@ impl MeterTallies {
             total_spacing: seen.total.map(|_| seen.slack.float_spacing),
         };
         self.events.push(facts, glance, changes);
-        let went_back = breaks.iter().filter(|(_, it)| matches!(it, Break::WentBack { .. }));
-        self.silence.push(facts, reading, seen.moment, went_back.map(|(witness, _)| *witness), changes);
+        let went_back = breaks.iter().filter_map(|(witness, it)| match it {
+            Break::WentBack { between: [since, until], .. } => {
+                Some((*witness, SteadyMillis(*since), SteadyMillis(*until)))
+            }
+            Break::Returned { .. } | Break::Absurd => None,
+        });
+        self.silence.push(facts, reading, seen.moment, went_back, changes);
     }
 
     /// The hour that runs, as far as it has come; none before the first reading.
@@ -297,8 +302,8 @@ impl MeterTallies {
                     breaks.push((witness, Break::Returned { sound_at, by }));
                     Some(counted.position())
                 }
-                Advance::WentBack { from, to } => {
-                    breaks.push((witness, Break::WentBack { from, to }));
+                Advance::WentBack { from, to, between } => {
+                    breaks.push((witness, Break::WentBack { from, to, between }));
                     None
                 }
                 Advance::Absurd => {

@@ -6,13 +6,17 @@ use serde::{Deserialize, Serialize};
 use super::finding::{Change, Event, EventKind, Moment, Witness};
 use crate::declared::Source;
 use crate::reading::{MeterFacts, Reading, WitnessFacts};
-use crate::units::WallMillis;
+use crate::units::{SteadyMillis, WallMillis};
 
 /// A device is silent when it has been missed for so many of its periods, and so many milliseconds at least.
 const MISSED_PERIODS: u32 = 5;
 const MISSED_MS: i64 = 10_000;
-/// Restarts within so many milliseconds of each other have one reason.
-const TOGETHER_MS: i64 = 120_000;
+/// So many of the periods of whatever is read most seldom is waited for more signs of a restart: what went back is certain
+/// one value later, and a device may take until then to come back.
+const AWAITED_PERIODS: i64 = 3;
+/// And so many milliseconds at least: devices take up to a minute or two from power to their first answer. Common practice,
+/// no source.
+const AWAITED_MS: i64 = 120_000;
 
 /// A device or file that tells of one meter, and when it was heard.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -32,8 +36,26 @@ struct Teller {
 struct Sign {
     /// Which of the tellers; none for the machine that all this runs on.
     teller: Option<usize>,
-    at: Moment,
+    /// The restart lies between these: when it was heard last before, and first after.
+    since: SteadyMillis,
+    until: SteadyMillis,
+    /// The reading that told it.
+    told: Moment,
     went_back: bool,
+}
+
+impl Sign {
+    /// One loss of power can have left both: most of the time in which the shorter may have been off, the other may have
+    /// been off, and they went off together or came back together, to what goes for no silence.
+    fn is_of_one_cut(&self, other: &Self, within_ms: i64) -> bool {
+        let lasts = |sign: &Self| sign.until.0 - sign.since.0;
+        // Samples of one reading lie apart: neighbouring times between readings overlap a little.
+        let both = self.until.0.min(other.until.0) - self.since.0.max(other.since.0);
+        let overlap = both >= 0 && 2 * both >= lasts(self).min(lasts(other));
+        let apart = |one: SteadyMillis, other: SteadyMillis| (one.0 - other.0).abs();
+        let together = apart(self.since, other.since).min(apart(self.until, other.until));
+        self.teller != other.teller && overlap && together <= within_ms
+    }
 }
 
 /// Watches over everything that tells of one meter.
@@ -79,13 +101,13 @@ impl Silence {
         Self { tellers, limit_ms, ..Self::default() }
     }
 
-    /// Takes the next reading and the counts that went back in it.
+    /// Takes the next reading and the counts that were found to have gone back, each with the instants between which it did.
     pub(super) fn push(
         &mut self,
         facts: &MeterFacts,
         reading: &Reading,
         moment: Moment,
-        went_back: impl Iterator<Item = Witness>,
+        went_back: impl Iterator<Item = (Witness, SteadyMillis, SteadyMillis)>,
         changes: &mut Vec<Change>,
     ) {
         let before = self.last.replace(moment).unwrap_or(moment);
@@ -104,19 +126,19 @@ impl Silence {
                 }
                 continue;
             }
-            teller.heard = Some(moment);
+            let heard_before = teller.heard.replace(moment);
             teller.missing_since = None;
-            if teller.silent.is_none() && all_silent.is_none() {
-                continue;
-            }
+            let Some(silent) = teller.silent.or(all_silent) else { continue };
             if let Some(began) = teller.silent.take() {
                 changes.push(ended(facts, teller.silent_kind(), began, moment));
             }
-            self.signs.push(Sign { teller: Some(place), at: moment, went_back: false });
+            let since = heard_before.unwrap_or(silent).steady;
+            let until = moment.steady;
+            self.signs.push(Sign { teller: Some(place), since, until, told: moment, went_back: false });
         }
-        for witness in went_back {
+        for (witness, since, until) in went_back {
             let teller = self.tellers.iter().position(|teller| teller.witnesses & bit(witness) != 0);
-            self.signs.push(Sign { teller, at: moment, went_back: true });
+            self.signs.push(Sign { teller, since, until, told: moment, went_back: true });
         }
         if !self.signs.is_empty() {
             self.look_for_power(facts, moment, changes);
@@ -157,17 +179,31 @@ impl Silence {
     /// The watch goes on after a time in which nobody watched: that nothing was heard meanwhile says nothing of the
     /// meter. `restarted` is when the machine was found to have restarted, if it had.
     pub(super) fn resume(&mut self, restarted: Option<Moment>) {
+        let since = self.last.map(|last| last.steady);
         self.pause();
-        self.signs.extend(restarted.map(|at| Sign { teller: None, at, went_back: false }));
+        self.signs.extend(restarted.map(|told| Sign {
+            teller: None,
+            since: since.unwrap_or(told.steady),
+            until: told.steady,
+            told,
+            went_back: false,
+        }));
     }
 
-    /// A count that went back is a restart of its device. With another device that restarted or came back, or with the
-    /// machine itself, at the same time, it was the power.
+    /// A count that went back is a restart of its device. With another device that restarted in the same silence, or came
+    /// back from one together with it, or with the machine itself, it was the power. Two counts that went back one after the
+    /// other, with nothing silent, were set to nought one after the other.
     fn look_for_power(&mut self, facts: &MeterFacts, now: Moment, changes: &mut Vec<Change>) {
-        self.signs.retain(|sign| now.steady.0 - sign.at.steady.0 <= TOGETHER_MS);
-        let Some(restart) = self.signs.iter().find(|sign| sign.went_back) else { return };
-        if self.signs.iter().any(|sign| sign.teller != restart.teller) {
-            let began = self.signs.iter().map(|sign| sign.at).min_by_key(|at| at.steady).unwrap_or(now);
+        let longest_ms = self.tellers.iter().map(|teller| teller.period_ms).max().unwrap_or(0);
+        let awaited_ms = AWAITED_MS.max(longest_ms.saturating_mul(AWAITED_PERIODS));
+        self.signs.retain(|sign| now.steady.0 - sign.told.steady.0 <= awaited_ms);
+        let within_ms = self.tellers.iter().map(|teller| teller.limit_ms).max().unwrap_or(MISSED_MS);
+        let restarts = self.signs.iter().filter(|sign| sign.went_back);
+        let cut = restarts.flat_map(|restart| {
+            let others = self.signs.iter().filter(|other| restart.is_of_one_cut(other, within_ms));
+            others.map(|other| if other.told.steady < restart.told.steady { other.told } else { restart.told })
+        });
+        if let Some(began) = cut.min_by_key(|began| began.steady) {
             changes.push(ended(facts, EventKind::Power, began, now));
             self.signs.clear();
         }
@@ -340,5 +376,48 @@ mod tests {
         let events = told((0..90).map(|s| (s, true, true, if s < 30 { 4000.0 } else { 0.0 } + (s / 2) as f64)));
         assert!(events.iter().any(|(_, kind, ..)| matches!(kind, EventKind::WentBack { .. })), "{events:?}");
         assert!(!events.iter().any(|(_, kind, ..)| *kind == EventKind::Power), "{events:?}");
+    }
+
+    /// Seconds at which the total and the count are set to nought, seconds in which the counter does not answer, and
+    /// seconds between readings; whether that was the power.
+    fn is_power(total_at: i64, count_at: i64, counter_off: std::ops::Range<i64>, every: i64) -> bool {
+        let mut facts = specimen::meter();
+        for witness in [&mut facts.flow, &mut facts.total, &mut facts.loop_ma, &mut facts.pulses] {
+            witness.as_mut().unwrap().every = std::time::Duration::from_secs(every.unsigned_abs());
+        }
+        let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
+        let mut changes = Vec::new();
+        for second in (0..1200).step_by(usize::try_from(every).unwrap()) {
+            let total = 10 * second + if second < total_at { 50_000 } else { -10 * total_at };
+            let count = 2 * second / 5 + if second < count_at { 4000 } else { -2 * count_at / 5 };
+            let mut reading = specimen::reading(second * 1000, 10.0, total as f64, 8.444, count as f64);
+            reading.pulses.as_mut().unwrap().at.0 -= 200;
+            if counter_off.contains(&second) {
+                reading.pulses = None;
+            }
+            tallies.push(&facts, &reading, &mut changes);
+        }
+        let told = |kind: &EventKind| {
+            changes.iter().filter(|it| matches!(it, Change::EventEnded(event) if event.what == *kind)).count()
+        };
+        assert_eq!(told(&silent("counter")), usize::from(!counter_off.is_empty()));
+        assert!(told(&EventKind::Power) < 2);
+        told(&EventKind::Power) == 1
+    }
+
+    #[test]
+    fn things_set_to_nought_one_after_the_other_are_not_the_power() {
+        let never = 0..0;
+        assert!(!is_power(300, 302, never.clone(), 1), "by one pair of hands");
+        assert!(!is_power(300, 368, never.clone(), 1));
+        assert!(is_power(300, 300, never.clone(), 1), "between the same two readings: too short to be silent");
+        assert!(is_power(290, 300, never.clone(), 60), "between the same two readings, which lie far apart");
+        assert!(!is_power(290, 310, never, 60), "each between readings of its own");
+        assert!(is_power(300, 330, 300..330, 1), "the meter was back at once, the counter took half a minute");
+        assert!(
+            !is_power(300, 500, 200..500, 1),
+            "the total was set to nought while the counter had been away for long"
+        );
+        assert!(!is_power(500, 300, 270..300, 1), "the counter had long come back");
     }
 }
