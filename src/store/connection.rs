@@ -93,6 +93,7 @@ fn known_layout(path: &Path, found: Found) -> Result<i64, StoreError> {
         Found::Ours(layout) => Ok(layout),
         Found::Empty => Ok(0),
         Found::Foreign => Err(StoreError::Foreign(path.to_owned())),
+        Found::Contradictory => Err(StoreError::Damaged(path.to_owned())),
     }
 }
 

@@ -146,7 +146,8 @@ impl StoreError {
         }
     }
 
-    /// True where the same transaction may go through later: the disk is full, busy, read-only, gone.
+    /// True where the same transaction may go through later: the disk is full, busy, read-only, gone; or somebody takes
+    /// away the file of another program that came to lie there.
     pub(super) fn may_pass(&self) -> bool {
         match self {
             Self::Full(_)
@@ -155,6 +156,9 @@ impl StoreError {
             | Self::Forbidden(_)
             | Self::NoFolder(_)
             | Self::Missing(_)
+            | Self::NotADatabase(_)
+            | Self::Foreign(_)
+            | Self::Newer { .. }
             | Self::File { .. } => true,
             Self::Database { source, .. } => matches!(
                 source.sqlite_error_code(),

@@ -20,6 +20,7 @@ pub mod blob;
 mod connection;
 mod error;
 pub mod evidence;
+mod harm;
 mod keep;
 pub mod log;
 mod once;

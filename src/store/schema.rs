@@ -1,12 +1,15 @@
 //! The layout of the database, and how an older one is brought up to date.
 
+use std::collections::BTreeSet;
+
 use rusqlite::Connection;
 
 /// Marks a database as ours: "tlyw".
 pub(super) const APPLICATION: i64 = 0x746C_7977;
 
 /// The steps from an empty database to today's layout. A step that was ever released is never edited: changes are new
-/// steps. The layout's number is how many steps a database has taken, its `user_version`.
+/// steps, and each step adds a table or a column: by them a number is known that a disk has changed. The layout's number is
+/// how many steps a database has taken, its `user_version`.
 const STEPS: [&str; 4] = [
     "
     -- Meters keep their number when the site file forgets them: their readings may be asked for.
@@ -152,6 +155,20 @@ const STEPS: [&str; 4] = [
 #[expect(clippy::cast_possible_wrap, reason = "there will never be that many steps")]
 pub(super) const LAYOUT: i64 = STEPS.len() as i64;
 
+/// A layout beyond this was never written by any version.
+const PLAUSIBLE_LAYOUT: i64 = 1000;
+
+/// Tables that no other program is likely to have, each with the beginning of the text that made it.
+pub(super) fn tables() -> impl Iterator<Item = (&'static str, &'static str)> {
+    let names = ["stretch", "disagreement", "tally_state", "line_hour", "device_hour", "handed_out"];
+    names.into_iter().filter_map(|name| {
+        let begins = STEPS[0].find(&format!("CREATE TABLE {name} ("))?;
+        // Two columns: the whole text may go on behind another page.
+        let length = STEPS[0][begins..].match_indices(',').nth(1)?.0;
+        Some((name, &STEPS[0][begins..begins + length]))
+    })
+}
+
 /// Whose database this is, and how far it has come.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Found {
@@ -161,6 +178,8 @@ pub(super) enum Found {
     Foreign,
     /// Ours, with this layout.
     Ours(i64),
+    /// Ours, with a layout that its tables do not have.
+    Contradictory,
 }
 
 /// Looks whose database it is.
@@ -168,20 +187,50 @@ pub(super) fn look(connection: &Connection) -> rusqlite::Result<Found> {
     let number = |pragma: &str| connection.query_row(pragma, [], |row| row.get::<_, i64>(0));
     let layout = number("PRAGMA user_version")?;
     match number("PRAGMA application_id")? {
-        APPLICATION => Ok(Found::Ours(layout)),
+        APPLICATION if layout == LAYOUT || is_true(connection, layout)? => Ok(Found::Ours(layout)),
+        APPLICATION => Ok(Found::Contradictory),
         0 if layout == 0 && number("SELECT count(*) FROM sqlite_schema")? == 0 => Ok(Found::Empty),
         _ => Ok(Found::Foreign),
     }
 }
 
+/// Holds another layout than today's against the tables and columns that there are.
+fn is_true(connection: &Connection, layout: i64) -> rusqlite::Result<bool> {
+    let found = columns(connection)?;
+    let mut taken = Connection::open_in_memory()?;
+    // The layouts that this version knows, whose columns are all there.
+    let mut latest = 0;
+    for (number, step) in (1_i64..).zip(STEPS) {
+        take_step(&mut taken, number, step)?;
+        if columns(&taken)?.is_subset(&found) {
+            latest = number;
+        }
+    }
+    let has_more = columns(&taken)? != found;
+    Ok(layout == latest || (LAYOUT < layout && layout <= PLAUSIBLE_LAYOUT && has_more))
+}
+
+/// Each column with its table.
+fn columns(connection: &Connection) -> rusqlite::Result<BTreeSet<(String, String)>> {
+    let mut query = connection.prepare(
+        "SELECT listed.name, held.name FROM sqlite_schema AS listed JOIN pragma_table_info(listed.name) AS held
+         WHERE listed.type = 'table'",
+    )?;
+    query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect()
+}
+
 /// Takes the steps that are missing, each in a transaction of its own.
 pub(super) fn bring_up_to_date(connection: &mut Connection, layout: i64) -> rusqlite::Result<()> {
     for (number, step) in (1_i64..).zip(STEPS).filter(|(number, _)| *number > layout) {
-        let transaction = connection.transaction()?;
-        transaction.execute_batch(step)?;
-        transaction.pragma_update(None, "application_id", APPLICATION)?;
-        transaction.pragma_update(None, "user_version", number)?;
-        transaction.commit()?;
+        take_step(connection, number, step)?;
     }
     Ok(())
+}
+
+fn take_step(connection: &mut Connection, number: i64, step: &str) -> rusqlite::Result<()> {
+    let transaction = connection.transaction()?;
+    transaction.execute_batch(step)?;
+    transaction.pragma_update(None, "application_id", APPLICATION)?;
+    transaction.pragma_update(None, "user_version", number)?;
+    transaction.commit()
 }

@@ -54,7 +54,8 @@ fn what_cannot_be_opened_is_said_for_people() {
     let foreign = Connection::open(path("foreign.db")).unwrap();
     foreign.execute_batch("CREATE TABLE song (title TEXT)").unwrap();
     written(&path("newer.db"), restless(0..3));
-    Connection::open(path("newer.db")).unwrap().pragma_update(None, "user_version", 99).unwrap();
+    let newer = Connection::open(path("newer.db")).unwrap();
+    newer.execute_batch("CREATE TABLE later (number INTEGER); PRAGMA user_version = 99").unwrap();
     File::create(path("empty.db")).unwrap();
     let held = Writer::open(&path("held.db"), options()).unwrap();
 
@@ -68,6 +69,84 @@ fn what_cannot_be_opened_is_said_for_people() {
     insta::assert_snapshot!(text);
     assert_eq!(held.close().trouble, None);
     assert!(Writer::open(&path("held.db"), options()).is_ok(), "the lock goes with its holder");
+}
+
+/// What is not ours stays where it is, whatever it holds: a text of a store, and a database that another program made.
+#[test]
+fn what_is_somebody_elses_is_never_moved() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("kestrel.db");
+    written(&path, restless(0..3));
+    let store = Connection::open(&path).unwrap();
+    let mut query = store.prepare("SELECT sql FROM sqlite_schema WHERE type = 'table'").unwrap();
+    let tables = query.query_map([], |row| row.get::<_, String>(0)).unwrap();
+    let dump: String = tables.map(|sql| sql.unwrap() + ";\n").collect();
+    let text = folder.path().join("dump.sql");
+    std::fs::write(&text, &dump).unwrap();
+    let foreign = folder.path().join("foreign.db");
+    Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE line_hour (line TEXT, began INTEGER)").unwrap();
+    // A database of others does not become ours by a harm.
+    let harmed = folder.path().join("harmed.db");
+    let mut bytes = std::fs::read(&foreign).unwrap();
+    bytes[..512].fill(0);
+    std::fs::write(&harmed, bytes).unwrap();
+    // Neither does a file that holds a store among other things.
+    let archive = folder.path().join("archive.tar");
+    std::fs::write(&archive, [&[b'k'; 512], std::fs::read(&path).unwrap().as_slice()].concat()).unwrap();
+    for file in [text, foreign, harmed, archive] {
+        let before = std::fs::read(&file).unwrap();
+        let opened = Writer::open(&file, options());
+        assert!(matches!(opened, Err(StoreError::NotADatabase(_) | StoreError::Foreign(_))), "{file:?}: {opened:?}");
+        assert!(std::fs::read(&file).unwrap() == before, "{file:?} was changed");
+    }
+}
+
+/// By the first hundred bytes a database is known, and known to be ours.
+#[test]
+fn whatever_byte_of_the_header_is_hit_storing_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let sound = folder.path().join("sound.db");
+    written(&sound, restless(0..100));
+    let sound = std::fs::read(&sound).unwrap();
+    let path = folder.path().join("kestrel.db");
+    let mut set_aside = 0;
+    // From 72 to 92 nothing is written.
+    let flips = (0..72).chain(92..100).flat_map(|place| [0x01, 0xF0].map(|flip| (place..place + 1, flip)));
+    // A layout that no version wrote, and what a power cut makes of the first sectors.
+    let whole = [(60..64, 0xA5), (0..512, 0xA5), (0..100, 0x11), (0..4096, 0x3C)];
+    for (place, flip) in flips.chain(whole) {
+        let mut bytes = sound.clone();
+        bytes[place.clone()].iter_mut().for_each(|byte| *byte ^= flip);
+        set_aside += u32::from(goes_on_with(&path, &bytes, &format!("{place:?} ^ {flip:#x}")));
+    }
+    for zeros in [512, 1024, 4096, sound.len()] {
+        let mut bytes = sound.clone();
+        bytes[..zeros].fill(0);
+        assert!(goes_on_with(&path, &bytes, &format!("{zeros} zeros")), "{zeros} zeros were not seen");
+        bytes.truncate(zeros);
+        goes_on_with(&path, &bytes, &format!("only {zeros} zeros"));
+    }
+    for length in [1, 15, 16, 60, 99, 100, 511, 512, 4095] {
+        goes_on_with(&path, &sound[..length], &format!("cut to {length}"));
+    }
+    assert!(set_aside > 60, "{set_aside}");
+}
+
+/// Begins to write to a store of these bytes. True where they were set aside.
+fn goes_on_with(path: &Path, bytes: &[u8], harm: &str) -> bool {
+    for ending in ["-wal", "-shm"] {
+        let _ = std::fs::remove_file(connection::beside(path, ending));
+    }
+    std::fs::write(path, bytes).unwrap();
+    let writer = Writer::open(path, options()).unwrap_or_else(|error| panic!("{harm}: {error}"));
+    writer.begin_run(run("boot", LATER + 1));
+    writer.append("bore-1", &plain(6_000_000, LATER + 6_000_000));
+    assert!(writer.flush(PATIENCE), "{harm}: {:?}", writer.health());
+    let health = writer.close();
+    assert_eq!((health.trouble, health.readings_stored), (None, 1), "{harm}");
+    let Some(aside) = health.set_aside else { return false };
+    std::fs::remove_file(aside).unwrap();
+    true
 }
 
 /// Overwrites everything behind the database's first page.
@@ -348,19 +427,11 @@ proptest! {
             Ok(told)
         };
         told(i64::MAX)?;
-        match Writer::open(&path, options()) {
-            Ok(writer) => {
-                writer.begin_run(run("boot", LATER + 1));
-                writer.append("bore-1", &plain(6_000_000, LATER + 6_000_000));
-                prop_assert!(writer.flush(PATIENCE), "{:?}", writer.health());
-                prop_assert_eq!(writer.close().readings_stored, 1);
-                prop_assert!(told(6_000_000)?.contains(&plain(6_000_000, LATER + 6_000_000)));
-            }
-            // A header that is no longer SQLite's, or no longer ours: the operator is asked, since it may be another file.
-            Err(error) => prop_assert!(
-                matches!(error, StoreError::NotADatabase(_) | StoreError::Foreign(_) | StoreError::Newer { .. }),
-                "{error:?}"
-            ),
-        }
+        let writer = Writer::open(&path, options()).map_err(|error| TestCaseError::fail(format!("{error}")))?;
+        writer.begin_run(run("boot", LATER + 1));
+        writer.append("bore-1", &plain(6_000_000, LATER + 6_000_000));
+        prop_assert!(writer.flush(PATIENCE), "{:?}", writer.health());
+        prop_assert_eq!(writer.close().readings_stored, 1);
+        prop_assert!(told(6_000_000)?.contains(&plain(6_000_000, LATER + 6_000_000)));
     }
 }

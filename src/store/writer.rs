@@ -15,6 +15,7 @@ use tallywell_witness::units::WallMillis;
 use super::connection::{self, Lock, StoreReader};
 use super::error::StoreError;
 use super::evidence::Run;
+use super::harm;
 use super::keep::Keep;
 use super::log::{HandedOut, Note};
 use super::options::Options;
@@ -297,7 +298,9 @@ impl Work {
     /// True where the batch is on the disk, or will never be: either way it is out of the way.
     fn write_batch(&mut self) -> bool {
         let mut written = self.try_write();
-        if let Err(StoreError::Damaged(_) | StoreError::NotADatabase(_)) = written {
+        if let Err(error) = &written
+            && harm::is_damaged_and_ours(&self.path, error)
+        {
             written = self.begin_anew();
         }
         match written {
@@ -348,7 +351,7 @@ impl Work {
         self.connection = None;
         self.known = Known::default();
         self.keep = Keep::default();
-        let aside = set_aside(&self.path)?;
+        let aside = harm::set_aside(&self.path)?;
         tracing::error!("the store was found damaged; it was put aside as {}, a new one is begun", aside.display());
         locked(&self.health).set_aside = Some(aside);
         self.try_write()
@@ -397,8 +400,8 @@ impl Work {
 /// Opens the database and proves that it can be written; one that is damaged is put aside first.
 fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<Connection, StoreError> {
     let connection = match connection::open_to_write(path) {
-        Err(StoreError::Damaged(_)) => {
-            let aside = set_aside(path)?;
+        Err(error) if harm::is_damaged_and_ours(path, &error) => {
+            let aside = harm::set_aside(path)?;
             tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
             locked(health).set_aside = Some(aside);
             connection::open_to_write(path)?
@@ -407,20 +410,6 @@ fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<Connection,
     };
     connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
     Ok(connection)
-}
-
-/// Moves a damaged database and what belongs to it out of the way. Returns where it lies now.
-fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
-    let stamp: String = format_instant(wall::now()).chars().filter(char::is_ascii_alphanumeric).collect();
-    let aside = connection::beside(path, &format!(".damaged-{stamp}"));
-    for ending in ["-wal", "-shm", ""] {
-        match std::fs::rename(connection::beside(path, ending), connection::beside(&aside, ending)) {
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
-            Err(source) => return Err(StoreError::File { path: path.to_owned(), source }),
-            Ok(()) => {}
-        }
-    }
-    Ok(aside)
 }
 
 /// A panic elsewhere leaves whole values behind: each is changed in one step.
