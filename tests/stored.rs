@@ -96,10 +96,12 @@ fn disagreement(opened: i64, closed: Option<i64>) -> Disagreement {
         largest: Largest {
             at: moment(opened + 100),
             difference: -175.25,
+            difference_most: Some(-201.5),
             unit: DifferenceUnit::Litres,
             ratio: Some(0.97),
             tolerance: 75.0,
             pulses: Some(-7),
+            pulses_most: Some(-8),
         },
         step_count: 3,
     }

@@ -246,6 +246,7 @@ mod tests {
                 last_told.retain(|known| (known.between, known.opened) != (it.between, it.opened));
                 last_told.push(it);
             }
+            last_told.sort_by_key(|it| it.opened.steady);
             prop_assert!(!steps.is_empty() && last_told.len() == 2, "{:?} {:?}", steps, last_told);
             prop_assert_eq!(store.steps(Some("bore-1"), Span::ALL).unwrap(), steps);
             prop_assert_eq!(logged.len(), last_told.len());

@@ -19,7 +19,7 @@ use crate::store::StoreReader;
 use crate::store::evidence::sha256;
 
 /// The layout of what is kept. What an older or newer program kept is not taken up: the tallies then begin anew.
-const LAYOUT: u32 = 5;
+const LAYOUT: u32 = 6;
 /// After a start of the machine whose clock cannot be trusted, so much is taken to have passed.
 const LEAST_PAUSE_MS: i64 = 1_000;
 /// More than this is taken for a wrong clock.

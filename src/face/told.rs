@@ -29,10 +29,12 @@ fn largest_json(it: &Largest) -> Value {
     json!({
         "at": time(it.at),
         "difference": it.difference,
+        "difference_most": it.difference_most,
         "unit": it.unit,
         "ratio": it.ratio,
         "tolerance": it.tolerance,
         "pulses": it.pulses,
+        "pulses_most": it.pulses_most,
     })
 }
 
@@ -109,11 +111,13 @@ fn size(it: &Disagreement) -> String {
     let unit = largest.unit.symbol();
     let more = if largest.difference < 0.0 { "less" } else { "more" };
     let ratio = largest.ratio.map(|ratio| format!(" ({ratio:.4} of it)")).unwrap_or_default();
-    format!(
-        "{second} at most {} {unit} {more} than {first}{ratio}; {} {unit} is let pass",
-        figure(largest.difference.abs()),
-        figure(largest.tolerance)
-    )
+    let difference = figure(largest.difference.abs());
+    let difference = match (largest.difference_most, it.kind) {
+        (Some(most), _) => format!("{difference} to {}", figure(most.abs())),
+        (None, DisagreementKind::Steps) => format!("at least {difference}"),
+        (None, _) => format!("up to {difference}"),
+    };
+    format!("{second} {difference} {unit} {more} than {first}{ratio}; {} {unit} is let pass", figure(largest.tolerance))
 }
 
 /// What kind it was.
@@ -123,7 +127,13 @@ pub(super) fn how(it: &Disagreement) -> String {
         (DisagreementKind::Steps, Some(pulses)) => {
             let what = if pulses < 0 { "lost" } else { "gained" };
             let steps = if it.step_count == 1 { "step" } else { "steps" };
-            format!("{} pulses certainly {what} in {} {steps}{began}", pulses.unsigned_abs(), it.step_count)
+            let least = pulses.unsigned_abs();
+            let pulses = match it.largest.pulses_most.map(i64::unsigned_abs) {
+                Some(most) if most == least => format!("{least} pulses"),
+                Some(most) => format!("{least} to {most} pulses"),
+                None => format!("at least {least} pulses"),
+            };
+            format!("{pulses} {what} in {} {steps}{began}", it.step_count)
         }
         (DisagreementKind::Steps, None) => format!("{} steps{began}", it.step_count),
         (DisagreementKind::Bias, _) => format!("a bias between the flows{began}"),

@@ -212,10 +212,12 @@ pub(super) fn disagreement(closed: Option<i64>) -> Disagreement {
         largest: Largest {
             at: moment(11_000),
             difference: -0.1 - 0.2,
+            difference_most: Some(-0.4),
             unit: DifferenceUnit::Litres,
             ratio: Some(0.97),
             tolerance: 75.0,
             pulses: Some(-4),
+            pulses_most: Some(-5),
         },
         step_count: 4,
     }

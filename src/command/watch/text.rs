@@ -220,8 +220,8 @@ mod tests {
                 "disagreements": [{
                     "meter": "bore-1", "between": ["total", "pulse"], "opened": "2026-03-01T13:53:13.000Z",
                     "cause": "pulse-weight",
-                    "words": "total/pulse: pulse at most 648.2 L less than total (0.6247 of it); 75.00 L is let pass; \
-                              26 pulses certainly lost in 7 steps",
+                    "words": "total/pulse: pulse 648.2 to 702.9 L less than total (0.6247 of it); 75.00 L is let pass; \
+                              26 to 28 pulses lost in 7 steps",
                 }],
                 "events": [{
                     "meter": "bore-1", "began": "2026-03-01T13:53:44.000Z",

@@ -36,6 +36,12 @@ impl Band {
         }
     }
 
+    /// How far the difference can have moved at most from this band to `later`, upwards or downwards.
+    #[must_use]
+    pub fn farthest_move_to(self, later: Self, is_upwards: bool) -> f64 {
+        if is_upwards { later.high - self.low } else { later.low - self.high }
+    }
+
     /// The whole pulses that can have been lost (-) or gained (+) between this band and `later`, the smaller number
     /// first. Where no whole number fits, the nearest ones on either side.
     #[must_use]

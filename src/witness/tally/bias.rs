@@ -41,8 +41,8 @@ const ROUNDING_BLOCKS: f64 = 8.0;
 const LAG_LEARNT_FROM: f64 = 0.05;
 /// The lag allowed for is this many times the lag learnt.
 const LAG_MARGIN: f64 = 1.5;
-/// An open disagreement is told again after so many seconds, if it grew.
-const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
+/// An open disagreement is told again when it doubled, or when it grew by a tenth in so many seconds.
+const SECONDS_TO_GROW: f64 = 60.0;
 /// Blocks needed before the whole stretch is called an agreement.
 const BLOCKS_TO_AGREE: u64 = 2;
 /// Blocks are judged with those of like mean flow, as a share of the span: reverse, at rest, and so on up.
@@ -503,7 +503,7 @@ impl BiasTest {
         open.largest = size;
         let waited = now.steady.since(open.told_at.steady).0;
         let grown = size.difference.abs();
-        if grown >= 2.0 * open.told || (waited >= SECONDS_TO_TELL_AGAIN && grown > 1.1 * open.told) {
+        if grown >= 2.0 * open.told || (waited >= SECONDS_TO_GROW && grown > 1.1 * open.told) {
             open.told = grown;
             open.told_at = now;
             return true;
@@ -516,10 +516,12 @@ impl BiasTest {
         Largest {
             at,
             difference: (sums.second - sums.first) / per,
+            difference_most: None,
             unit: self.rules.between.unit(),
             ratio: (sums.first != 0.0).then(|| sums.second / sums.first),
             tolerance: sums.let_pass / per,
             pulses: None,
+            pulses_most: None,
         }
     }
 

@@ -18,8 +18,15 @@ const PULSES_LET_PASS: f64 = 3.0;
 const PULSES_TO_CLOSE: f64 = 100.0;
 /// ...and so many seconds.
 const SECONDS_TO_CLOSE: f64 = 600.0;
-/// An open disagreement is told again when it doubled, or after so many seconds if it grew.
+/// An open disagreement is told again when it doubled...
+const GROWN_AT_ONCE: f64 = 2.0;
+/// ...when it grew by a tenth in so many seconds...
+const GROWN: f64 = 1.1;
+const SECONDS_TO_GROW: f64 = 5.0;
+/// ...or grew at all in so many.
 const SECONDS_TO_TELL_AGAIN: f64 = 3600.0;
+/// No counter has lost so many pulses: nothing is known of how many at most.
+const UNKNOWN_PULSES: f64 = 1e12;
 /// A counter that takes only what is above nought makes a flow of so many standard deviations of zero noise: the mean of
 /// the positive half of a normal distribution, 1 / sqrt(2 pi).
 const RECTIFIED: f64 = 0.4;
@@ -102,10 +109,25 @@ pub struct OpenCount {
     /// Steps in it.
     pub step_count: u64,
     from: Place,
-    carried: f64,
+    carried: Moved,
     volume_to_open: f64,
     told_at: Moment,
     told_pulses: f64,
+}
+
+/// How far the difference moved, in pulses of the second less the first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+struct Moved {
+    /// Certainly.
+    certain: f64,
+    /// At most, the same way.
+    most: f64,
+}
+
+impl Moved {
+    fn and(self, more: Self) -> Self {
+        Self { certain: self.certain + more.certain, most: self.most + more.most }
+    }
 }
 
 /// The state of one tally of counts.
@@ -115,6 +137,8 @@ pub struct CountTally {
     pub rules: CountRules,
     around: Around,
     band: Band,
+    /// What the latest observation alone allows while a disagreement is open: losses that go on fit each other, one by one.
+    alone: Band,
     epoch: u32,
     fitted: Moment,
     moved_register: f64,
@@ -148,6 +172,7 @@ impl CountTally {
             rules,
             around: Around::default(),
             band: Band::ANYTHING,
+            alone: Band::ANYTHING,
             epoch: 0,
             fitted: Moment::default(),
             moved_register: 0.0,
@@ -193,9 +218,9 @@ impl CountTally {
 
     /// What comes after cannot be compared with what came before: a break, or maintenance.
     pub fn interrupt(&mut self) {
-        let sense = self.sense();
-        if let Some(open) = &mut self.open {
-            open.carried += sense * open.from.band.certain_move_to(self.band);
+        if let Some(open) = self.open {
+            let moved = self.moved_since(&open.from, open.largest.difference > 0.0);
+            self.open = Some(OpenCount { carried: open.carried.and(moved), ..open });
         }
         self.around.clear();
         self.carried = self.certain;
@@ -235,14 +260,16 @@ impl CountTally {
             largest: Largest {
                 at,
                 difference,
+                difference_most: None,
                 unit: self.rules.between.unit(),
                 ratio: None,
                 tolerance: self.tolerance(0.0),
                 pulses: None,
+                pulses_most: None,
             },
             step_count: 1,
             from: self.place(at),
-            carried: 0.0,
+            carried: Moved::default(),
             volume_to_open: 0.0,
             told_at: at,
             told_pulses: 0.0,
@@ -352,6 +379,7 @@ impl CountTally {
         } else {
             self.step(band, moment, changes);
         }
+        self.alone = band;
         self.settle(moment, changes);
     }
 
@@ -423,10 +451,10 @@ impl CountTally {
                 opened: place.moment,
                 began,
                 closed: None,
-                largest: self.largest(place, &from, sense * moved, volume),
+                largest: self.largest(place, &from, self.moved_since(&from, sense * moved > 0.0), volume),
                 step_count: self.marks.steps_in_window().max(1),
                 from,
-                carried: 0.0,
+                carried: Moved::default(),
                 volume_to_open: self.volume() - at_first,
                 told_at: place.moment,
                 told_pulses: moved.abs(),
@@ -434,8 +462,8 @@ impl CountTally {
             changes.push(CountChange::Opened);
             return;
         };
-        let moved = if open.from.epoch == self.epoch { 0.0 } else { open.from.band.certain_move_to(self.band) };
-        let pulses = open.carried + sense * moved;
+        let moved = open.carried.and(self.moved_since(&open.from, open.largest.difference > 0.0));
+        let pulses = moved.certain;
         if (pulses * pulse_volume).abs() > open.largest.difference.abs() {
             // More pulses are certain now than were: as good as a step.
             #[expect(clippy::cast_precision_loss, reason = "pulses of one disagreement")]
@@ -444,11 +472,13 @@ impl CountTally {
                 self.last_step = Some((place.moment, self.volume()));
             }
             let volume = (place.register - open.from.register).min(place.pulses - open.from.pulses);
-            open.largest = self.largest(place, &open.from, pulses, volume);
+            open.largest = self.largest(place, &open.from, moved, volume);
             let weighed = if self.marks.is_first_day() { pulses.abs() } else { CERTAIN };
             self.provisional = self.provisional.abs().max(weighed);
             let waited = place.moment.steady.since(open.told_at.steady).0;
-            if pulses.abs() >= 2.0 * open.told_pulses || waited >= SECONDS_TO_TELL_AGAIN {
+            let grown = pulses.abs() / open.told_pulses;
+            if grown >= GROWN_AT_ONCE || waited >= SECONDS_TO_GROW && grown >= GROWN || waited >= SECONDS_TO_TELL_AGAIN
+            {
                 open.told_at = place.moment;
                 open.told_pulses = pulses.abs();
                 self.open = Some(open);
@@ -469,19 +499,36 @@ impl CountTally {
         }
     }
 
-    fn largest(&self, place: Place, from: &Place, pulses: f64, volume: f64) -> Largest {
+    /// How far the difference moved since the last observation of a place's stretch; nothing while all fits.
+    fn moved_since(&self, from: &Place, is_gained: bool) -> Moved {
+        if from.epoch == self.epoch {
+            return Moved::default();
+        }
+        let sense = self.sense();
+        Moved {
+            certain: sense * from.band.certain_move_to(self.band),
+            most: sense * from.band.farthest_move_to(self.alone, is_gained == (sense > 0.0)),
+        }
+    }
+
+    fn largest(&self, place: Place, from: &Place, moved: Moved, volume: f64) -> Largest {
         let register = place.register - from.register;
         let counted = place.pulses - from.pulses;
         let (first, second) = if self.sense() > 0.0 { (register, counted) } else { (counted, register) };
         #[expect(clippy::cast_possible_truncation, reason = "saturates, which is as good as true")]
-        let whole = (pulses.signum() * pulses.abs().ceil()) as i64;
+        let whole = |pulses: f64| (pulses.signum() * pulses.abs().ceil()) as i64;
+        let pulses = moved.certain;
+        let most = (moved.most.abs() < UNKNOWN_PULSES).then_some(moved.most);
         Largest {
             at: place.moment,
             difference: pulses * self.rules.pulse_volume,
+            difference_most: most.map(|most| most * self.rules.pulse_volume),
             unit: self.rules.between.unit(),
             ratio: (first > 0.0).then(|| second / first),
             tolerance: self.tolerance(volume),
-            pulses: Some(whole),
+            pulses: Some(whole(pulses)),
+            // No fewer than are certain, rounded as those are: a part of a pulse is none.
+            pulses_most: most.map(|most| whole(pulses.signum() * most.abs().floor().max(pulses.abs().ceil()))),
         }
     }
 

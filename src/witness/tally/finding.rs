@@ -258,8 +258,11 @@ pub struct Step {
 pub struct Largest {
     /// When.
     pub at: Moment,
-    /// Second - first, in `unit`.
+    /// Second - first, in `unit`: of counts, what is certain.
     pub difference: f64,
+    /// Of counts, what is possible since it began: as far from nought or farther, in `unit`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub difference_most: Option<f64>,
     /// The unit of `difference` and `tolerance`.
     pub unit: DifferenceUnit,
     /// Second / first over the disagreement, where it can be told.
@@ -269,6 +272,9 @@ pub struct Largest {
     /// Pulses certainly lost (-) or gained (+) since it opened, for tallies of counts.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub pulses: Option<i64>,
+    /// Pulses that can have been lost (-) or gained (+) at most since it began.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub pulses_most: Option<i64>,
 }
 
 /// What made a tally not hold.

@@ -312,10 +312,12 @@ impl NotedTally {
         let largest = Largest {
             at,
             difference: compared.noted - compared.signal,
+            difference_most: None,
             unit,
             ratio: (compared.signal != 0.0).then(|| compared.noted / compared.signal),
             tolerance: compared.tolerance,
             pulses: None,
+            pulses_most: None,
         };
         if let Some(open) = &mut self.open {
             if largest.difference.abs() > open.largest.difference.abs() {

@@ -101,6 +101,36 @@ fn whatever_total_and_pulses_count_they_are_held_against_each_other_to_the_pulse
     }
 }
 
+/// However often a disagreement is told while it grows, what was lost by then lies between what is certain and what is
+/// possible.
+#[test]
+fn an_open_disagreement_is_told_with_bounds_that_hold() {
+    let facts = counting(TotalCounts::Forward, PulseCounts::Forward, false);
+    for lost in [4.0, 7.0, 30.0, 90.0] {
+        let (sound, short) = (read(&facts, 0.0), read(&facts, lost));
+        #[expect(clippy::cast_possible_truncation, reason = "a few pulses")]
+        let lost_by = |at: Moment| {
+            let pulses = |readings: &[Reading]| {
+                readings.iter().find(|it| it.at == at.steady).and_then(|it| it.pulses).unwrap().value
+            };
+            (pulses(&sound) - pulses(&short)) as i64
+        };
+        let mut told = 0;
+        for change in judged(&facts, &short).1 {
+            let (Change::Opened(it) | Change::Grew(it) | Change::Closed(it)) = change else { continue };
+            if it.between != Between::TotalPulse {
+                continue;
+            }
+            let (in_all, since) = (lost_by(it.largest.at), lost_by(it.largest.at) - lost_by(it.began));
+            let (least, most) = (-it.largest.pulses.unwrap(), -it.largest.pulses_most.unwrap());
+            assert!(0 < least && least <= in_all && since <= most, "{since} of {in_all} lost: {it:?}");
+            assert!(in_all - least <= 4 && most - in_all <= 4, "{since} of {in_all} lost: {it:?}");
+            told += 1;
+        }
+        assert!(told > 0, "{lost} lost");
+    }
+}
+
 /// Without the reverse total nothing shows how much ran back: less is seen, nothing is made up.
 #[test]
 fn what_runs_back_unseen_is_no_step() {
