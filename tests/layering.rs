@@ -50,15 +50,52 @@ fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
     }
 }
 
-/// The lines of code of a file: no comments, nothing from the first test module on.
+/// The lines of code of a file: no comments, and nothing of the items that are compiled for tests only.
 fn code(path: &Path) -> Vec<(usize, String)> {
-    let text = std::fs::read_to_string(path).unwrap();
-    text.lines()
-        .enumerate()
-        .take_while(|(_, line)| !line.trim_start().starts_with("#[cfg(test)]"))
-        .filter(|(_, line)| !line.trim_start().starts_with("//"))
-        .map(|(number, line)| (number + 1, line.to_owned()))
-        .collect()
+    code_of(&std::fs::read_to_string(path).unwrap())
+}
+
+/// An item ends on the line that closes it: with `;`, or with a brace as far in as it begins, which the formatter sees to.
+fn code_of(text: &str) -> Vec<(usize, String)> {
+    let mut code = Vec::new();
+    let mut lines = (1..).zip(text.lines());
+    while let Some((number, line)) = lines.next() {
+        let item = line.trim_start();
+        if item.starts_with("#[cfg(test)]") {
+            let indent = &line[..line.len() - item.len()];
+            let ends = |line: &str| {
+                let Some(rest) = line.strip_prefix(indent) else { return false };
+                let begins_here = !rest.starts_with([' ', '#', '/']) && !rest.is_empty();
+                begins_here && (rest.starts_with('}') || rest.ends_with(';') || rest.ends_with("}"))
+            };
+            let end = lines.by_ref().find(|(_, line)| ends(line));
+            assert!(end.is_some(), "line {number}: an item without an end");
+        } else if !item.starts_with("//") {
+            code.push((number, line.to_owned()));
+        }
+    }
+    code
+}
+
+#[test]
+fn only_what_is_for_tests_is_passed_over() {
+    let text = "mod a;\n#[cfg(test)]\nmod tests;\nmod b;\n\
+                impl It {\n    // why\n    #[cfg(test)]\n    #[expect(dead_code)]\n    fn one(\n        it: u8,\n    ) {\n        it;\n    }\n    fn two() {}\n}\n\
+                #[cfg(test)]\nfn three() {}\nfn four() {}\n#[cfg(test)]\nmod tests {\n    fn five() {}\n}\nfn six() {}\n";
+    let kept: Vec<(usize, String)> = code_of(text);
+    let kept: Vec<(usize, &str)> = kept.iter().map(|(number, line)| (*number, line.trim())).collect();
+    assert_eq!(
+        kept,
+        [
+            (1, "mod a;"),
+            (4, "mod b;"),
+            (5, "impl It {"),
+            (14, "fn two() {}"),
+            (15, "}"),
+            (18, "fn four() {}"),
+            (23, "fn six() {}")
+        ]
+    );
 }
 
 fn in_tests(path: &Path) -> bool {

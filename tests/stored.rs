@@ -227,15 +227,22 @@ fn disagreements_are_listed_newest_last() {
     let list: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     insta::assert_json_snapshot!(list);
 
-    for none in [
-        &["disagreements", "--meter", "bore-2"][..],
-        &["disagreements", "--to", "2025-03-01"],
-        &["disagreements", "--cause", "pulse-weight"],
+    let accuracy = "Agreement is not accuracy: all witnesses share one sensor.";
+    for (none, said) in [
+        (&["--meter", "bore-2"][..], format!("No disagreement of bore-2 was logged.\n{accuracy}\n")),
+        (&["--to", "2025-03-01"], format!("No disagreement was logged to 2025-03-01 00:00:00Z.\n{accuracy}\n")),
+        (
+            &["--cause", "pulse-weight"],
+            "No disagreement with the cause pulse-weight was logged.\n2 were, whose causes are others or not known.\n"
+                .to_owned(),
+        ),
     ] {
-        let output = shed.tallywell(none);
-        assert_eq!(output.status.code(), Some(0), "{none:?}");
-        assert!(text(output.stdout).starts_with("No disagreement was logged"));
+        let output = shed.tallywell(&[&["disagreements"], none].concat());
+        assert_eq!((output.status.code(), text(output.stdout)), (Some(0), said), "{none:?}");
     }
+    let misspelt = shed.tallywell(&["disagreements", "--cause", "pulse-wieght"]);
+    assert_eq!(misspelt.status.code(), Some(2));
+    assert!(text(misspelt.stderr).contains("did you mean `pulse-weight`?"));
     let closed = shed.tallywell(&["disagreements", "--cause", "pulse-gaps", "--format", "json"]);
     assert_eq!(serde_json::from_slice::<Vec<serde_json::Value>>(&closed.stdout).unwrap().len(), 1);
 }

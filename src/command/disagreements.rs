@@ -3,6 +3,8 @@
 use std::io::Write;
 
 use clap::Args;
+use tallywell_witness::cause::Code;
+use tallywell_witness::cause::code::UnknownCode;
 
 use super::period::{self, PeriodArguments};
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
@@ -24,8 +26,8 @@ pub struct Arguments {
     #[command(flatten)]
     period: PeriodArguments,
     /// Only those with this cause, pulse-weight for instance
-    #[arg(long, value_name = "CODE")]
-    cause: Option<String>,
+    #[arg(long, value_name = "CODE", value_parser = cause_code)]
+    cause: Option<Code>,
     #[command(flatten)]
     format: FormatArgument,
 }
@@ -42,8 +44,9 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     let span = arguments.period.span()?;
     let reader = StoreReader::open(&loaded.site.store.path)?;
     let mut found = reader.disagreements(arguments.meter.as_deref(), span)?;
-    if let Some(cause) = &arguments.cause {
-        found.retain(|logged| logged.cause.as_deref() == Some(cause));
+    let whatever_cause = found.len();
+    if let Some(cause) = arguments.cause {
+        found.retain(|logged| logged.cause.as_deref() == Some(cause.as_str()));
     }
     let mut out = std::io::stdout().lock();
     match arguments.format.format {
@@ -54,9 +57,33 @@ pub fn run(arguments: &Arguments) -> CommandResult {
                 .collect();
             writeln!(out, "{:#}", serde_json::Value::from(list))?;
         }
+        Format::Text if found.is_empty() => {
+            out.write_all(none_in_words(arguments, span, whatever_cause).as_bytes())?;
+        }
         Format::Text => out.write_all(in_words(&found, span).as_bytes())?,
     }
     Ok(if found.is_empty() { Outcome::Good } else { Outcome::Bad })
+}
+
+/// A cause of the catalogue: a word that is none would be found in no log.
+fn cause_code(text: &str) -> Result<Code, String> {
+    let known = || Code::ALL.iter().map(|code| code.as_str());
+    text.parse().map_err(|unknown: UnknownCode| match site::nearest(text, known()) {
+        Some(near) => format!("{unknown}; did you mean `{near}`?"),
+        None => format!("{unknown}; the codes are {}", known().collect::<Vec<_>>().join(", ")),
+    })
+}
+
+/// What was asked for and not found: nothing is said of what was not asked for.
+fn none_in_words(arguments: &Arguments, span: Span, whatever_cause: usize) -> String {
+    let of_meter = arguments.meter.as_ref().map(|meter| format!(" of {meter}")).unwrap_or_default();
+    let with_cause = arguments.cause.map(|cause| format!(" with the cause {cause}")).unwrap_or_default();
+    let none = format!("No disagreement{of_meter}{with_cause} was logged{}.\n", period::in_words(span));
+    none + &match whatever_cause {
+        0 => "Agreement is not accuracy: all witnesses share one sensor.\n".to_owned(),
+        1 => "1 was, whose cause is another or not known.\n".to_owned(),
+        others => format!("{others} were, whose causes are others or not known.\n"),
+    }
 }
 
 fn in_words(found: &[LoggedDisagreement], span: Span) -> String {
@@ -67,11 +94,6 @@ fn in_words(found: &[LoggedDisagreement], span: Span) -> String {
     }
     let open = found.iter().filter(|logged| logged.disagreement.closed.is_none()).count();
     let count = match (found.len(), open) {
-        (0, _) => {
-            text.push_str(&format!("No disagreement was logged{}.\n", period::in_words(span)));
-            text.push_str("Agreement is not accuracy: all witnesses share one sensor.\n");
-            return text;
-        }
         (1, 0) => "1 disagreement, closed".to_owned(),
         (1, _) => "1 disagreement, open".to_owned(),
         (all, 0) => format!("{all} disagreements, all closed"),

@@ -10,8 +10,8 @@ use tallywell_witness::cause::{Explainer, Explanation, OtherMeter};
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::Verdict;
-use tallywell_witness::units::WallMillis;
 
+use super::period::PeriodArguments;
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
 use crate::daemon::naming::{NamingError, explain_stored};
 use crate::record::{CsvReader, Note};
@@ -35,12 +35,8 @@ pub struct Arguments {
     /// The meter
     #[arg(long, value_name = "NAME")]
     meter: String,
-    /// Only readings from this time on (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    from: Option<jiff::Timestamp>,
-    /// Only readings before this time (RFC 3339)
-    #[arg(long, value_name = "TIME")]
-    to: Option<jiff::Timestamp>,
+    #[command(flatten)]
+    period: PeriodArguments,
     /// Readings from a file instead of the store; METER=FILE for another meter of the site, whose signals may be crossed
     #[arg(long, value_name = "[METER=]FILE")]
     csv: Vec<String>,
@@ -55,11 +51,12 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> CommandResult {
     let loaded = site::load(&arguments.site.config)?;
     let facts = site::meter_facts(&loaded.site, &arguments.meter)?;
-    let span = Span { from: arguments.from.map(wall), to: arguments.to.map(wall) };
-    if let (Some(from), Some(to)) = (span.from, span.to)
-        && to <= from
-    {
-        bail!("--to is not after --from: nothing lies between them");
+    let span = arguments.period.span()?;
+    if !arguments.csv.is_empty() && arguments.period.counts_from_now() {
+        bail!(
+            "a file's readings are of their own time, from which nobody counts back: \
+             with --csv, write --from and --to as a date (2025-03-01) or a time (2025-03-01T08:00:00Z)"
+        );
     }
     let mut remarks = Vec::new();
     let explanation = if arguments.csv.is_empty() {
@@ -78,10 +75,6 @@ pub fn run(arguments: &Arguments) -> CommandResult {
         Format::Text => out.write_all(text::of(&explanation, &remarks).as_bytes())?,
     }
     Ok(if explanation.verdict == Verdict::Disagree { Outcome::Bad } else { Outcome::Good })
-}
-
-fn wall(time: jiff::Timestamp) -> WallMillis {
-    WallMillis(time.as_millisecond())
 }
 
 fn holds(span: Span, reading: &Reading) -> bool {
@@ -153,9 +146,10 @@ fn from_files(
         );
     }
     let mut explainer = Explainer::new(facts);
+    let remarks_before = remarks.len();
     let count = each_reading(&file.path, facts, span, remarks, |reading| explainer.push(reading))?;
     if count == 0 {
-        bail!("{}: no reading could be used", file.path.display());
+        bail!(no_reading(file, span, &remarks.split_off(remarks_before)));
     }
     let mut others = Vec::new();
     for file in files.iter().filter(|file| file.meter != own) {
@@ -165,6 +159,17 @@ fn from_files(
         others.push(seen);
     }
     Ok(explainer.with_others(others).finish())
+}
+
+/// What is wrong with a file of which nothing is left: what would have been remarked beside an answer is all the answer.
+fn no_reading(file: &MeterFile<'_>, span: Span, remarks: &[String]) -> String {
+    let asked = if span == Span::ALL { "" } else { " in the time asked for" };
+    let mut text = format!("{}: no reading{asked} could be used", file.path.display());
+    for remark in remarks {
+        text.push_str("\n  ");
+        text.push_str(remark);
+    }
+    text
 }
 
 /// Rows that were left out are told one by one up to this many.

@@ -134,7 +134,10 @@ pub struct FormatArgument {
 #[must_use]
 pub fn main() -> ExitCode {
     let line = CommandLine::parse();
-    keep_files_from_others();
+    // Manual pages say nothing of a site, and everybody on the machine may read them.
+    if !matches!(line.command, Command::Manual(_)) {
+        keep_files_from_others();
+    }
     start_log(&line.log);
     match carry_out(line.command) {
         Ok(Outcome::Good) => ExitCode::SUCCESS,

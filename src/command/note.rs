@@ -85,7 +85,7 @@ pub fn run(arguments: &Arguments) -> CommandResult {
     let loaded = site::load(&arguments.site.config)?;
     site::meter_facts(&loaded.site, &arguments.meter)?;
     let written = wall::now();
-    let at = arguments.at.map_or(written, |moment| moment.0);
+    let at = arguments.at.map_or(written, |moment| moment.wall);
     let note = Note { meter: arguments.meter.clone(), at, written, what: what(arguments)? };
     keep(&loaded.site.store.path, &note)?;
     let mut out = std::io::stdout().lock();

@@ -20,8 +20,13 @@ pub struct PeriodArguments {
 }
 
 /// A moment on the command line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Moment(pub WallMillis);
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Moment {
+    /// The moment.
+    pub wall: WallMillis,
+    /// It was written as so long ago, or as now: it is another whenever the command is given.
+    pub counts_from_now: bool,
+}
 
 impl PeriodArguments {
     /// As a span of the store.
@@ -30,15 +35,21 @@ impl PeriodArguments {
     /// When it ends before it begins.
     pub fn span(self) -> Result<Span, anyhow::Error> {
         if let (Some(from), Some(to)) = (self.from, self.to)
-            && from >= to
+            && from.wall >= to.wall
         {
             anyhow::bail!(
                 "the time asked for ends ({}) before it begins ({}); exchange --from and --to",
-                format_instant(to.0),
-                format_instant(from.0)
+                format_instant(to.wall),
+                format_instant(from.wall)
             );
         }
-        Ok(Span { from: self.from.map(|moment| moment.0), to: self.to.map(|moment| moment.0) })
+        Ok(Span { from: self.from.map(|moment| moment.wall), to: self.to.map(|moment| moment.wall) })
+    }
+
+    /// Whether an end of it moves with the clock: as `24h` does, and a date does not.
+    #[must_use]
+    pub fn counts_from_now(self) -> bool {
+        [self.from, self.to].into_iter().flatten().any(|moment| moment.counts_from_now)
     }
 }
 
@@ -65,14 +76,14 @@ pub(super) fn short(instant: WallMillis) -> String {
 /// Text that says neither, with what would.
 pub fn moment(text: &str) -> Result<Moment, String> {
     if text.trim() == "now" {
-        return Ok(Moment(wall::now()));
+        return Ok(Moment { wall: wall::now(), counts_from_now: true });
     }
     if let Some(instant) = parse_instant(text) {
-        return Ok(Moment(instant));
+        return Ok(Moment { wall: instant, counts_from_now: false });
     }
     if let Ok(ago) = parse::duration(text) {
         let ago = i64::try_from(ago.as_millis()).unwrap_or(i64::MAX);
-        return Ok(Moment(WallMillis(wall::now().0.saturating_sub(ago))));
+        return Ok(Moment { wall: WallMillis(wall::now().0.saturating_sub(ago)), counts_from_now: true });
     }
     Err("write a date (2025-03-01), a time (2025-03-01T08:00:00Z), or how long ago (24h, 7d)".to_owned())
 }
@@ -83,9 +94,10 @@ mod tests {
 
     #[test]
     fn a_moment_is_a_date_a_time_or_so_long_ago() {
-        assert_eq!(moment("1970-01-02"), Ok(Moment(WallMillis(86_400_000))));
-        assert_eq!(moment("1970-01-01T01:00:00+01:00"), Ok(Moment(WallMillis(0))));
-        let hour_ago = moment("1h").unwrap().0.0;
+        let at = |wall| Ok(Moment { wall: WallMillis(wall), counts_from_now: false });
+        assert_eq!(moment("1970-01-02"), at(86_400_000));
+        assert_eq!(moment("1970-01-01T01:00:00+01:00"), at(0));
+        let hour_ago = moment("1h").unwrap().wall.0;
         assert!((wall::now().0 - 3_600_000 - hour_ago).abs() < 600_000, "{hour_ago}");
         assert!(moment("yesterday").is_err());
         let backwards = PeriodArguments { from: moment("2025-03-02").ok(), to: moment("2025-03-01").ok() };

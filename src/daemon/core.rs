@@ -201,7 +201,7 @@ impl Core {
     /// # Errors
     /// The file is wrong, or a port in it cannot be used: then everything goes on by the old one.
     pub(super) fn reload(&mut self, sources: &mut Sources) -> Result<(), String> {
-        let loaded = site::load(&self.config).map_err(|problems| problems.to_string())?;
+        let loaded = site::load_again(&self.config).map_err(|problems| format!("\n{}", problems.render(false)))?;
         if loaded.site.store.path != self.site.store.path {
             return Err("another store needs a new start of the daemon".to_owned());
         }

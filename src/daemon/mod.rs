@@ -120,7 +120,7 @@ fn reload(core: &mut Core, sources: &mut Sources) {
     supervisor::reloading();
     match core.reload(sources) {
         Ok(()) => tracing::info!("the site file was read again"),
-        Err(why) => tracing::error!("the site file was not taken, everything goes on as before: {why}"),
+        Err(why) => tracing::error!("the site file was not taken, everything goes on as it was: {why}"),
     }
     supervisor::ready();
 }

@@ -212,7 +212,7 @@ const NOTICE: &[Key] = &[needed(
 
 const PAGE: &[Key] = &[needed("listen", Holds::Text, "\"127.0.0.1:8080\"", "where the page is served")];
 
-const BROKER: &[Key] = &[
+pub(super) const BROKER: &[Key] = &[
     needed("url", Holds::Text, "\"mqtt://127.0.0.1:1883\"", "mqtt://HOST:PORT or mqtts://HOST:PORT"),
     optional("user", Holds::Text, "\"kestrel\"", "the user name, if the broker asks for one"),
     optional(

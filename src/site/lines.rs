@@ -181,8 +181,13 @@ fn host_and_port(address: &str, scheme: &str) -> Result<String, NoPort> {
     if is_host_and_port(address) {
         return Ok(address.to_owned());
     }
-    let host = address.split(':').next().filter(|host| !host.is_empty()).unwrap_or("192.0.2.10");
-    let what = format!("\"{scheme}{address}\" does not say host and port");
+    let (user, host) = address.rsplit_once('@').map_or((None, address), |(user, host)| (Some(user), host));
+    let host = host.split(':').next().filter(|host| !host.is_empty()).unwrap_or("192.0.2.10");
+    let what = match user {
+        // What stands there may be a password: it is not repeated.
+        Some(_) => format!("a gateway asks for no user and no password: they do not belong behind {scheme}"),
+        None => format!("\"{scheme}{address}\" does not say host and port"),
+    };
     Err(NoPort { what, instead: format!("write it as in {scheme}{host}:502") })
 }
 
@@ -254,7 +259,7 @@ pub(super) fn broker(site: &Fields<'_>, meaning: &mut Meaning<'_>) -> Option<Bro
     let text = url.get_ref().trim();
     let address = text.strip_prefix("mqtt://").or_else(|| text.strip_prefix("mqtts://"));
     if !address.is_some_and(|address| is_host_and_port(address.trim_end_matches('/'))) {
-        let message = if address.is_some_and(|address| address.contains('@')) {
+        let message = if text.contains('@') {
             "a password does not belong into the URL: site files are kept as evidence, and shown".to_owned()
         } else {
             format!("\"{text}\" is no broker's URL")

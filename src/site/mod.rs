@@ -16,19 +16,21 @@ mod names;
 mod problem;
 mod reference;
 mod schema;
+mod secrets;
 mod sources;
 #[cfg(test)]
 mod tests;
 mod whole;
 mod written;
 
-use std::io;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use tallywell_witness::declared::Site;
 
 pub use facts::{UnknownMeter, instead_of, meter_facts};
 pub use lines::{NoPort, read_port as port};
+pub use names::nearest;
 pub use problem::{Problem, Problems, Severity, render, wants_colour};
 pub use schema::{FileKind, schema};
 
@@ -52,12 +54,37 @@ pub struct Loaded {
 /// # Errors
 /// Everything that is wrong with them, at once.
 pub fn load(path: &Path) -> Result<Loaded, Problems> {
-    let text = std::fs::read_to_string(path).map_err(|error| unreadable(path, &error))?;
-    let (mut loaded, mentions) = understand(&text, path, &mut |map| std::fs::read_to_string(map))?;
+    load_or_say(path, "name a site file with `--config SITE.toml`")
+}
+
+/// The same for whoever read it before, under a name that is settled.
+///
+/// # Errors
+/// Everything that is wrong with them, at once.
+pub fn load_again(path: &Path) -> Result<Loaded, Problems> {
+    load_or_say(path, "put the site file back, then have it read again")
+}
+
+fn load_or_say(path: &Path, instead: &str) -> Result<Loaded, Problems> {
+    let text = read_text(path).map_err(|error| unreadable(path, &error, instead))?;
+    let (mut loaded, mentions) = understand(&text, path, &mut read_text)?;
     let file = File::new(path, &text);
     loaded.cautions.extend(mentions.iter().filter_map(|mention| mention.look(&file)));
     loaded.cautions.extend(loaded.sources.iter().filter_map(|(path, _)| writable_by_all(path)));
     Ok(loaded)
+}
+
+/// Bytes: more than that nobody wrote, and a device that never ends is not read for ever.
+const MOST_READ: u64 = 16 << 20;
+
+fn read_text(path: &Path) -> io::Result<String> {
+    let mut text = String::new();
+    std::fs::File::open(path)?.take(MOST_READ + 1).read_to_string(&mut text)?;
+    if text.len() as u64 > MOST_READ {
+        let words = format!("it does not end within {} MiB: this is no file that somebody wrote", MOST_READ >> 20);
+        return Err(io::Error::other(words));
+    }
+    Ok(text)
 }
 
 /// Reads a site file from its text; `load_map` gives the text of the map at a path.
@@ -92,15 +119,15 @@ fn understand(
     }
 }
 
-fn unreadable(path: &Path, error: &io::Error) -> Problems {
+fn unreadable(path: &Path, error: &io::Error, instead: &str) -> Problems {
     let (why, instead) = match error.kind() {
-        io::ErrorKind::NotFound => ("there is no such file".to_owned(), "name a site file with `--config SITE.toml`"),
+        io::ErrorKind::NotFound => ("there is no such file".to_owned(), instead),
         io::ErrorKind::PermissionDenied => {
             ("this user may not read it".to_owned(), "look at its owner and mode with `ls -l`")
         }
         io::ErrorKind::IsADirectory => ("it is a folder".to_owned(), "name the site file inside it"),
         io::ErrorKind::InvalidData => ("it is not text in UTF-8".to_owned(), "save it as UTF-8"),
-        _ => (error.to_string(), "name a site file with `--config SITE.toml`"),
+        _ => (error.to_string(), instead),
     };
     let mut problem =
         Problem::of_file(Severity::Error, path, format!("cannot read the site file {}: {why}", path.display()));

@@ -60,7 +60,7 @@ impl<'n> Names<'n> {
 }
 
 /// The name nearest to `written`, if any is near enough to have been meant.
-pub(super) fn nearest<'n>(written: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+pub fn nearest<'n>(written: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     Names::of(names).nearest(written)
 }
 

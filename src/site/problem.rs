@@ -9,6 +9,8 @@ use std::sync::Arc;
 
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
+use super::secrets;
+
 /// How bad a problem is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
@@ -25,6 +27,8 @@ pub(super) struct File {
     pub(super) path: PathBuf,
     /// All of it.
     pub(super) text: Arc<str>,
+    /// All of it as it may be shown to people.
+    shown: Arc<str>,
     /// Where each of its lines begins.
     line_starts: Arc<[usize]>,
     /// Its syntax is broken: what seems to be missing may only have been misread.
@@ -36,7 +40,8 @@ impl File {
     pub(super) fn new(path: &Path, text: &str) -> Self {
         let after_newlines = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n').map(|(index, _)| index + 1);
         let line_starts = std::iter::once(0).chain(after_newlines).collect();
-        Self { path: path.to_owned(), text: Arc::from(text), line_starts, broken: false }
+        let shown = Arc::from(secrets::covered(text));
+        Self { path: path.to_owned(), text: Arc::from(text), shown, line_starts, broken: false }
     }
 }
 
@@ -205,7 +210,7 @@ const COLUMNS: usize = 80;
 impl Place {
     /// The stretch, kept inside the text and on character boundaries, and never empty where there is text to underline.
     fn new(file: &File, span: Range<usize>, label: String) -> Self {
-        let text = &file.text;
+        let text = &file.shown;
         let start = text.floor_char_boundary(span.start.min(text.len()));
         let end = text.ceil_char_boundary(span.end.clamp(start, text.len()));
         let (text, line_starts) = (Arc::clone(text), Arc::clone(&file.line_starts));

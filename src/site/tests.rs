@@ -263,6 +263,36 @@ fn a_file_that_is_no_toml_at_all_gets_a_short_report() {
     assert!(large.starts_with("error: with 1100 kB this is no file that somebody wrote"), "{large}");
 }
 
+/// Reports are logged by a daemon that reloads, and mailed to who is asked for help.
+#[test]
+fn no_report_shows_a_password() {
+    let site = |broker: &str| format!("site = \"Shed\"\n[broker]\n{broker}\nuser = 1\n[page]\nlisten = \"x\"\n");
+    let reported = report(&site(r#"url = "mqtt://kestrel:geheim@h:1883""#), &[]);
+    assert!(reported.contains(r#"url = "mqtt://kestrel:******@h:1883""#), "{reported}");
+    assert!(reported.contains("shed.toml:3:7") && reported.contains("`password_file`"), "{reported}");
+    for broker in [
+        r#"url = "mqtt://kestrel:geheim@h:1883""#,
+        r#"url = "mqtt://kestrel:geheim@h""#,
+        r#"url = "tcp://kestrel:geheim@h:1883""#,
+        r#"url = "kestrel:geheim@h:1883""#,
+        r#"url = "mqtt://kestrel:geheim@h:1883"#,
+        "url = mqtt://kestrel:geheim@h:1883",
+        r#"password = "geheim""#,
+        "password = geheim",
+        r#"passwrod = "geheim" "#,
+        r#"port = "tcp://kestrel:geheim@h:1883""#,
+        "url = \"mqtt://h:1883\"\n[line.shed]\nport = \"tcp://kestrel:geheim@h:1883\"",
+        "url = \"mqtt://h:1883\"\n[line.shed]\nport = \"http://kestrel:geheim@h:1883\"",
+    ] {
+        let problems =
+            parse(&site(broker), Path::new("shed.toml"), &mut |_| unreachable!()).expect_err("it is refused");
+        let told: Vec<_> = problems.all().iter().map(|problem| (problem.message(), problem.instead())).collect();
+        let reported = format!("{}{told:?}", problems.render(false));
+        assert!(!reported.contains("geheim"), "{reported}");
+        assert!(told.len() > 1, "the lines around it are shown as well: {reported}");
+    }
+}
+
 /// One change to a text: at a place given as a share of its length, some characters cut out, some put in.
 fn mutated(text: &str, changes: &[(f64, usize, String)]) -> String {
     let mut characters: Vec<char> = text.chars().collect();

@@ -275,4 +275,13 @@ fn what_is_no_table_of_readings_is_refused() {
     is_refused(b"\xFF\xFEt\0i\0m\0e\0", "UTF-16");
     is_refused(b"time,flow,total,loop_ma,pulses,status\n", "no reading could be used");
     is_refused(b"time,flow,total,loop_ma,pulses,status\nnoon,1,2,3,4,ok\n", "no reading could be used");
+    let table = |row: &str| format!("time,flow,total,loop_ma,pulses,status\n{}", row.repeat(7));
+    let spoilt = made_of(table("2026-03-01T00:00:00Z,fast,2,3,4,ok\n").as_bytes()).said;
+    let lines: Vec<&str> = spoilt.lines().collect();
+    assert!(lines[0].ends_with("no reading could be used") && lines.len() == 7, "{spoilt}");
+    assert!(
+        lines[1].starts_with("  bore.csv: left out: line 2, column flow: ") && lines[1].contains("fast"),
+        "{spoilt}"
+    );
+    assert_eq!(lines[6], "  bore.csv: 7 rows were left out in all");
 }

@@ -64,3 +64,16 @@ fn nothing_that_is_written_is_for_everybody() {
         assert!(!path.ends_with("kestrel.db.socket") || *mode == 0o600, "the socket has mode {mode:03o}");
     }
 }
+
+/// They say nothing of a site: who installs them under a shell's usual mask has installed them for everybody.
+#[test]
+fn manual_pages_are_for_everybody_as_the_mask_says() {
+    for (mask, wanted) in [("022", 0o644), ("027", 0o640)] {
+        let folder = tempfile::tempdir().unwrap();
+        let program = env!("CARGO_BIN_EXE_tallywell");
+        let install = format!("umask {mask}; exec '{program}' manual .");
+        assert!(Command::new("sh").args(["-c", &install]).current_dir(&folder).status().unwrap().success());
+        let pages = modes(folder.path());
+        assert!(pages.len() > 10 && pages.iter().all(|(_, mode)| *mode == wanted), "{mask}: {pages:?}");
+    }
+}
