@@ -37,7 +37,7 @@ pub struct Arguments {
     meter: String,
     #[command(flatten)]
     period: PeriodArguments,
-    /// Readings from a file instead of the store; METER=FILE for another meter of the site, whose signals may be crossed
+    /// Readings from a file instead of the store, with --from and --to as dates or times; METER=FILE for another meter of the site, whose signals may be crossed
     #[arg(long, value_name = "[METER=]FILE")]
     csv: Vec<String>,
     #[command(flatten)]

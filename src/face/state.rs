@@ -93,14 +93,7 @@ impl MeterState {
     /// One word for the meter: a disagreement that stands open, or a tally beyond its tolerance, outweighs all that agrees.
     #[must_use]
     pub fn verdict(&self) -> Verdict {
-        let says = |wanted| self.tallies.iter().any(|tally| tally.verdict == wanted);
-        if !self.disagreements.is_empty() || says(Verdict::Disagree) {
-            Verdict::Disagree
-        } else if says(Verdict::Agree) {
-            Verdict::Agree
-        } else {
-            Verdict::Undecided
-        }
+        Verdict::overall(&self.tallies, !self.disagreements.is_empty())
     }
 }
 

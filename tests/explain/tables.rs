@@ -285,3 +285,23 @@ fn what_is_no_table_of_readings_is_refused() {
     );
     assert_eq!(lines[6], "  bore.csv: 7 rows were left out in all");
 }
+
+/// `24h` counts back from now, and a file's readings are of whatever time they are.
+#[test]
+fn the_time_asked_for_of_a_table_is_written_as_times() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, text) in [("site.toml", SITE), ("map.toml", MAP), ("bore.csv", &joined(&plain(), "\n"))] {
+        fs::write(folder.path().join(name), text).unwrap();
+    }
+    let explained = |from: &str| {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_tallywell"));
+        command.args(["explain", "--config", "site.toml", "--meter", "bore", "--csv", "bore.csv", "--from", from]);
+        let output = command.current_dir(folder.path()).output().unwrap();
+        (output.status.code(), String::from_utf8(output.stderr).unwrap())
+    };
+    assert_eq!(explained("2026-03-01"), (Some(0), String::new()));
+    let (status, said) = explained("24h");
+    assert!(status == Some(2) && said.contains("from which nobody counts back"), "{said}");
+    let (status, said) = explained("2027-03-01");
+    assert!(status == Some(2) && said.contains("no reading in the time asked for could be used"), "{said}");
+}

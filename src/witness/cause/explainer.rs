@@ -13,7 +13,7 @@ use super::gather::{Gather, Gathered};
 use super::ranking::{Hypothesis, rank};
 use super::settings::KnownSettings;
 use super::wording;
-use crate::tally::{Change, MeterTallies, NotedReading, TallyStanding, Verdict, VolumeJudged};
+use crate::tally::{Change, MeterTallies, NotedReading, Verdict, VolumeJudged};
 
 /// Takes readings one by one in bounded memory and says at the end whether the witnesses agree, and if not, why.
 #[derive(Clone, Debug)]
@@ -76,7 +76,7 @@ impl Explainer {
     pub fn finish(self) -> Explanation {
         let gathered = self.gather.finish();
         let tallies = self.tallies.standing();
-        let verdict = verdict(&tallies);
+        let verdict = self.tallies.overall();
         let hypotheses = rank(&gathered, &self.others, &self.settings, &tallies, verdict);
         let main = hypotheses.first().map(|hypothesis| &hypothesis.causes[0]);
         let disputed =
@@ -92,19 +92,6 @@ impl Explainer {
             disputed_volume_l: disputed,
             assumptions: assumptions(&gathered),
         }
-    }
-}
-
-/// Disagreement where any tally is beyond its tolerance or any disagreement stood open; agreement where every tally that
-/// could be judged held.
-fn verdict(tallies: &[TallyStanding]) -> Verdict {
-    let beyond = |tally: &TallyStanding| tally.verdict == Verdict::Disagree || tally.disagreements > 0;
-    if tallies.iter().any(beyond) {
-        Verdict::Disagree
-    } else if tallies.iter().any(|tally| tally.verdict == Verdict::Agree) {
-        Verdict::Agree
-    } else {
-        Verdict::Undecided
     }
 }
 

@@ -48,11 +48,6 @@ impl CurrentState {
     }
 
     /// The same, but a current at the end of the band (to what an input can tell) is saturated.
-    #[must_use]
-    pub fn with_saturation(current_ma: f64, declared: &CurrentLoop) -> Self {
-        Self::of(current_ma, declared).saturated(current_ma, declared)
-    }
-
     fn saturated(self, current_ma: f64, declared: &CurrentLoop) -> Self {
         let near = |limit: f64| (current_ma - limit).abs() <= SATURATION_MARGIN_MA;
         match self {

@@ -33,26 +33,14 @@ impl MeterTallies {
         standings
     }
 
-    /// The verdict on the whole stretch: `Disagree` when any tally is beyond its tolerance or any disagreement stood open
-    /// in it, `Agree` when every tally that could be judged held, `Undecided` when none could.
+    /// The verdict on the whole stretch. What is only looked at to say which of the others is wrong opens nothing.
     #[must_use]
     pub fn overall(&self) -> Verdict {
-        let standings = self.standing();
         let counts_disagreed = self.counts.iter().flatten().any(CountTally::disagreed);
         let flows_disagreed =
             self.pairs.iter().flatten().filter(|pair| self.is_told(pair)).any(|pair| pair.test.disagreements > 0);
         let noted_disagreed = self.noted.standing().any(|standing| standing.disagreements > 0);
-        if counts_disagreed
-            || flows_disagreed
-            || noted_disagreed
-            || standings.iter().any(|standing| standing.verdict == Verdict::Disagree)
-        {
-            Verdict::Disagree
-        } else if standings.iter().any(|standing| standing.verdict == Verdict::Agree) {
-            Verdict::Agree
-        } else {
-            Verdict::Undecided
-        }
+        Verdict::overall(&self.standing(), counts_disagreed || flows_disagreed || noted_disagreed)
     }
 
     fn is_told(&self, pair: &PairTally) -> bool {
@@ -73,6 +61,22 @@ impl MeterTallies {
             ));
         }
         notes
+    }
+}
+
+impl Verdict {
+    /// The one word for a meter: `Disagree` when any tally is beyond its tolerance or a disagreement stood open, `Agree`
+    /// when every tally that could be judged held, `Undecided` when none could.
+    #[must_use]
+    pub fn overall(tallies: &[TallyStanding], any_stood_open: bool) -> Self {
+        let says = |wanted| tallies.iter().any(|tally| tally.verdict == wanted);
+        if any_stood_open || says(Self::Disagree) {
+            Self::Disagree
+        } else if says(Self::Agree) {
+            Self::Agree
+        } else {
+            Self::Undecided
+        }
     }
 }
 
