@@ -303,6 +303,51 @@ fn a_changed_site_file_is_followed_and_a_wrong_one_refused() {
     assert_eq!(runs.len(), 2, "both versions of the site file are kept");
 }
 
+/// While bore-1's disagreement stands open, a limit is changed, on which no tally rests, then what a pulse means, on which
+/// all do; and while no daemon runs the meter gets another name.
+#[test]
+fn what_stands_open_is_closed_when_its_tally_begins_anew_and_not_before() {
+    let shed = Shed::new();
+    let site = shed.path("site.toml");
+    let change = |from: &str, to: &str| {
+        let written = std::fs::read_to_string(&site).unwrap();
+        assert!(written.contains(from), "{written}");
+        std::fs::write(&site, written.replacen(from, to, 1)).unwrap();
+    };
+    let closed = || -> Vec<bool> {
+        let logged = StoreReader::open(&shed.path("kestrel.db")).unwrap().disagreements(None, Span::ALL).unwrap();
+        let logged = logged.iter().filter(|it| it.disagreement.meter == "bore-1");
+        logged.map(|it| it.disagreement.closed.is_some()).collect()
+    };
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("bore-1: disagreement");
+    change("high = \"34 L/s\"", "high = \"33 L/s\"");
+    daemon.signal(Signal::HUP);
+    daemon.says("the site file was read again");
+    let before = shed.readings("bore-1").len();
+    wait_for("a reading after the reload", || shed.readings("bore-1").len() > before + 1);
+    assert_eq!(closed(), [false], "a limit has nothing to do with it");
+
+    change("volume = \"5 L\"", "volume = \"50 L\"");
+    daemon.signal(Signal::HUP);
+    daemon.says("bore-1: not watched any further, since its watch begins anew: total/pulse");
+    wait_for("the disagreement closed in the log", || closed().first() == Some(&true));
+    wait_for("a disagreement by the new figure", || closed().len() == 2);
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends().0, Some(0));
+    assert_eq!(closed(), [true, false]);
+
+    change("[meter.bore-1]", "[meter.bore-7]");
+    for table in ["loop", "pulse", "settings", "limits"] {
+        change(&format!("[meter.bore-1.{table}]"), &format!("[meter.bore-7.{table}]"));
+    }
+    let mut daemon = Daemon::start(&shed);
+    daemon.says("bore-1: not watched any further, since the meter is not declared any more: total/pulse");
+    daemon.signal(Signal::TERM);
+    assert_eq!(daemon.ends().0, Some(0));
+    assert_eq!(closed(), [true, true]);
+}
+
 #[test]
 fn a_port_that_is_pulled_out_comes_back_without_a_restart() {
     let shed = Shed::new();

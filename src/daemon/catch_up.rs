@@ -5,7 +5,7 @@
 //! not told twice.
 
 use tallywell_witness::reading::{MeterFacts, Reading};
-use tallywell_witness::tally::{Change, Event, MeterTallies};
+use tallywell_witness::tally::{Change, MeterTallies};
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
 use crate::record::Quantity;
@@ -93,20 +93,14 @@ fn without_logged(
     let disagreements = store.disagreements(Some(meter), span)?;
     let events = store.events(Some(meter), span)?;
     let steps = store.steps(Some(meter), span)?;
-    let same = |one: &Event, other: &Event| {
-        one.began == other.began && std::mem::discriminant(&one.what) == std::mem::discriminant(&other.what)
-    };
     changes.retain(|change| match change {
-        Change::Opened(it) => !disagreements
-            .iter()
-            .any(|known| known.disagreement.between == it.between && known.disagreement.opened == it.opened),
-        Change::Closed(it) => !disagreements.iter().any(|known| {
-            let known = &known.disagreement;
-            known.between == it.between && known.opened == it.opened && known.closed == it.closed
-        }),
+        Change::Opened(it) => !disagreements.iter().any(|known| known.disagreement.is_same(it)),
+        Change::Closed(it) => {
+            !disagreements.iter().any(|known| known.disagreement.is_same(it) && known.disagreement.closed == it.closed)
+        }
         Change::Step(it) => !steps.contains(it),
-        Change::EventBegan(it) => !events.iter().any(|known| same(known, it)),
-        Change::EventEnded(it) => !events.iter().any(|known| same(known, it) && known.ended == it.ended),
+        Change::EventBegan(it) => !events.iter().any(|known| known.is_same(it)),
+        Change::EventEnded(it) => !events.iter().any(|known| known.is_same(it) && known.ended == it.ended),
         Change::Grew(_) | Change::Hour(_) => true,
     });
     Ok(changes)

@@ -40,6 +40,7 @@ use crate::store::{self, Span, StoreReader, Writer};
 use crate::wall;
 
 mod asked;
+mod begun_anew;
 
 /// What the tallies remember is kept so often; what a power cut takes of it is made up from the readings that follow.
 const MEMORY_KEPT_EVERY: Duration = Duration::from_secs(10);
@@ -131,10 +132,13 @@ impl Core {
             clock,
             wall_watch,
         };
+        let mut stood_open = begun_anew::logged_open(&reader)?;
         core.take_up(loaded, || synchronised.join().unwrap_or_default())?;
         for (meter, change) in core.memory.take_caught_up() {
             core.meter_changed(&meter, &change);
+            stood_open.follow(&change);
         }
+        core.end_what_nobody_holds(stood_open);
         Ok(core)
     }
 
@@ -165,9 +169,10 @@ impl Core {
         self.faces.follow(&site, &facts, &reader)?;
         self.outgoing.follow(&site, &facts, &self.writer);
         self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
+        let restarted = self.memory.take_restarted();
         for name in site.meters.keys() {
             if let Some(tallies) = self.memory.of(name, &site) {
-                self.stations.resume(name, tallies, self.memory.restarted());
+                self.stations.resume(name, tallies, restarted);
             }
             let maintained = reader.maintenance(name, Span { from: Some(wall::now()), to: None })?;
             self.stations.set_maintenance(name, maintained.iter().any(|(_, end)| end.is_none()));
@@ -214,7 +219,11 @@ impl Core {
         }
         self.memory.remember(&self.stations, &self.site);
         self.keep_running_hours();
-        self.take_up(loaded, clock::is_synchronised).map_err(|error| error.to_string())
+        let stood_open = self.held_open();
+        self.take_up(loaded, clock::is_synchronised).map_err(|error| error.to_string())?;
+        self.end_what_nobody_holds(stood_open);
+        self.keep_memory();
+        Ok(())
     }
 
     /// Does what one thing told asks for.

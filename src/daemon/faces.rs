@@ -1,14 +1,13 @@
 //! What the daemon keeps for those who look at it: the last minute of each meter, what stands open, what was counted.
 
 use std::collections::BTreeMap;
-use std::mem::discriminant;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use serde_json::json;
 use tallywell_witness::declared::Site;
 use tallywell_witness::reading::{MeterFacts, Reading};
-use tallywell_witness::tally::{Between, Change, Disagreement, Event, EventKind};
+use tallywell_witness::tally::{Between, Change, Disagreement, Event};
 use tallywell_witness::units::WallMillis;
 use tokio::sync::watch;
 
@@ -59,26 +58,9 @@ impl MeterFace {
     }
 
     fn begin(&mut self, it: &Event) {
-        self.events.retain(|known| !is_same(known, it));
+        self.events.retain(|known| !known.is_same(it));
         self.events.push(it.clone());
     }
-}
-
-/// An event may have grown since it began.
-fn is_same(one: &Event, other: &Event) -> bool {
-    let is_of_one_kind = discriminant(&one.what) == discriminant(&other.what);
-    let is_of_one_subject = match (&one.what, &other.what) {
-        (EventKind::Status { name: one }, EventKind::Status { name: other })
-        | (EventKind::Silent { device: one }, EventKind::Silent { device: other }) => one == other,
-        (EventKind::Current { state: one }, EventKind::Current { state: other }) => one == other,
-        (EventKind::WentBack { witness: one, .. }, EventKind::WentBack { witness: other, .. }) => one == other,
-        (EventKind::SettingDiffers { setting: one, .. }, EventKind::SettingDiffers { setting: other, .. })
-        | (EventKind::SettingChanged { setting: one, .. }, EventKind::SettingChanged { setting: other, .. }) => {
-            one == other
-        }
-        _ => true,
-    };
-    one.began == other.began && is_of_one_kind && is_of_one_subject
 }
 
 /// What was counted of a line since the daemon began: finished hours, and the one that runs.
@@ -204,7 +186,7 @@ impl Faces {
             }
             Change::EventEnded(it) => {
                 let known = face.events.len();
-                face.events.retain(|event| !is_same(event, it));
+                face.events.retain(|event| !event.is_same(it));
                 if face.events.len() == known {
                     // It had no duration, and is told only now.
                     count(&mut face.counted.events, kind(it));

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use tallywell_witness::declared::Site;
+use tallywell_witness::declared::{Limits, Site};
 use tallywell_witness::reading::Reading;
 use tallywell_witness::station::Stations;
 use tallywell_witness::tally::{Change, MeterTallies, Moment};
@@ -20,6 +20,8 @@ use crate::store::evidence::sha256;
 
 /// The layout of what is kept. What an older or newer program kept is not taken up: the tallies then begin anew.
 const LAYOUT: u32 = 6;
+/// In its place: nothing is kept of this meter.
+const NOTHING_KEPT: u32 = 0;
 /// After a start of the machine whose clock cannot be trusted, so much is taken to have passed.
 const LEAST_PAUSE_MS: i64 = 1_000;
 /// More than this is taken for a wrong clock.
@@ -35,7 +37,7 @@ struct Kept {
     /// When it was kept, on the led-on time line and on the wall.
     at: SteadyMillis,
     wall: WallMillis,
-    /// The hash of what was declared of the meter: after a change of it, what was remembered means nothing.
+    /// The hash of what the tallies rest on: after a change of it, what was remembered means nothing.
     declared: String,
     tallies: MeterTallies,
 }
@@ -64,10 +66,10 @@ impl Memory {
                     Ok(found) => drop(kept.insert(name.clone(), found)),
                     Err(error) => tracing::warn!("{name}: what was remembered cannot be read, it begins anew: {error}"),
                 },
+                Ok(Some((NOTHING_KEPT, _)) | None) => {}
                 Ok(Some((layout, _))) => {
                     tracing::warn!("{name}: what was remembered has layout {layout}, not {LAYOUT}; it begins anew");
                 }
-                Ok(None) => {}
                 Err(error) => tracing::warn!("{name}: what was remembered cannot be read, it begins anew: {error}"),
             }
         }
@@ -100,9 +102,10 @@ impl Memory {
         std::mem::take(&mut self.caught_up)
     }
 
-    /// When the machine was found to have restarted since all this was kept, if it had.
-    pub(super) const fn restarted(&self) -> Option<Moment> {
-        self.restarted
+    /// When the machine was found to have restarted since all this was kept, if it had. It had so once, whatever is
+    /// declared otherwise later.
+    pub(super) const fn take_restarted(&mut self) -> Option<Moment> {
+        self.restarted.take()
     }
 
     /// How the clock of this start of the machine and the one on the wall stood when all this was kept. On a machine that
@@ -143,6 +146,12 @@ impl Memory {
         }
         tracing::info!("{name}: it is declared otherwise than before; its tallies begin anew");
         None
+    }
+
+    /// Forgets a meter; what the store is to keep of it then.
+    pub(super) fn forget(&mut self, name: &str) -> (u32, Vec<u8>) {
+        self.meters.remove(name);
+        (NOTHING_KEPT, Vec::new())
     }
 
     /// Remembers every meter as it is.
@@ -197,8 +206,16 @@ fn clocks<'kept>(
     (wall < latest.wall).then_some((now, latest.wall))
 }
 
+/// The hash of what a meter's tallies rest on. Not of it: limits, status, the pump's bit and the meter's own settings. Events
+/// by these are held against what is declared with each reading, and end where that has changed.
 fn declaration(name: &str, site: &Site) -> Option<String> {
-    Some(sha256(format!("{:?}", meter_facts(site, name).ok()?).as_bytes()))
+    let mut facts = meter_facts(site, name).ok()?;
+    facts.status_names.clear();
+    facts.meter.status.clear();
+    facts.meter.running = None;
+    facts.meter.settings.clear();
+    facts.meter.limits = Limits::default();
+    Some(sha256(format!("{facts:?}").as_bytes()))
 }
 
 #[cfg(test)]

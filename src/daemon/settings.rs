@@ -42,6 +42,22 @@ impl Settings {
         Ok(settings)
     }
 
+    /// Follows what is declared from now on: a setting that is not read any more differs from nothing. Returns what ends.
+    pub(super) fn follow(&mut self, site: &Site, now: Moment) -> Vec<Change> {
+        let is_read =
+            |(meter, setting): &Key| site.meters.get(meter).is_some_and(|meter| meter.settings.contains_key(setting));
+        let mut over = Vec::new();
+        self.differing.retain(|key, event| {
+            let stays = is_read(key);
+            if !stays {
+                let ended = Moment { wall: now.wall.max(event.began.wall), ..now };
+                over.push(Change::EventEnded(Event { ended: Some(ended), ..event.clone() }));
+            }
+            stays
+        });
+        over
+    }
+
     /// Takes a setting that was just read, in its base unit; says whether it is to be kept, and what it changes.
     pub(super) fn read(&mut self, meter: &Meter, setting: Setting, value: f64, now: Moment) -> (bool, Vec<Change>) {
         let key = (meter.name.clone(), setting);
@@ -102,5 +118,13 @@ mod tests {
         let (_, changes) = read(5.0, 4);
         let [Change::EventEnded(_), Change::EventEnded(over)] = changes.as_slice() else { panic!("{changes:?}") };
         assert_eq!((over.began.wall, over.ended.map(|ended| ended.wall)), (WallMillis(2), Some(WallMillis(4))));
+
+        assert_eq!(read(10.0, 5).1.len(), 2);
+        let mut site = site.clone();
+        let now = Moment { steady: SteadyMillis(6), wall: WallMillis(6) };
+        assert_eq!(settings.follow(&site, now), [], "still read");
+        site.meters.get_mut("bore-1").unwrap().settings.clear();
+        let [Change::EventEnded(over)] = &settings.follow(&site, now)[..] else { panic!("not over") };
+        assert_eq!((over.began.wall, over.ended), (WallMillis(5), Some(now)), "nobody reads it any more");
     }
 }

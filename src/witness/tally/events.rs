@@ -56,11 +56,19 @@ pub(super) struct EventWatch {
 }
 
 impl EventWatch {
+    /// What lasts now.
+    pub(super) fn lasting(&self) -> impl Iterator<Item = &Event> {
+        self.lasting.values()
+    }
+
     /// Takes the next reading; what begins and ends is appended to `changes`.
     pub(super) fn push(&mut self, facts: &MeterFacts, glance: Glance, changes: &mut Vec<Change>) {
         let step = self.last.map_or(0.0, |last| glance.moment.steady.since(last.steady).0);
         let step = if (0.0..=LONGEST_STEP_S).contains(&step) { step } else { 0.0 };
         self.last = Some(glance.moment);
+        if !self.lasting.is_empty() {
+            self.end_undeclared(facts, glance.moment, changes);
+        }
         if let Some(status) = glance.status {
             self.status(facts, glance.moment, status, changes);
         }
@@ -87,6 +95,32 @@ impl EventWatch {
                 self.follow(facts, Lasting::FlowWithoutPump, glance.moment, flows && !running, kind, changes);
             }
         }
+    }
+
+    /// Ends what is not watched any more as it was when it began: somebody declared another limit, or none.
+    fn end_undeclared(&mut self, facts: &MeterFacts, now: Moment, changes: &mut Vec<Change>) {
+        let meter = &facts.meter;
+        let is_limit = |limit: LitresPerSecond, declared: Option<LitresPerSecond>| {
+            // What is remembered was written as text, and may differ in its last digit.
+            declared.is_some_and(|declared| (declared.0 - limit.0).abs() <= 1e-9 * declared.0.abs())
+        };
+        let is_declared = |which: Lasting, event: &Event| match (which, &event.what) {
+            (Lasting::High, EventKind::High { limit_l_s, .. }) => is_limit(*limit_l_s, meter.limits.high),
+            (Lasting::Low, EventKind::Low { limit_l_s, .. }) => is_limit(*limit_l_s, meter.limits.low),
+            (Lasting::Reverse, _) => meter.limits.reverse,
+            (Lasting::Status(bit), EventKind::Status { name }) => {
+                facts.status_names.get(usize::from(bit)) == Some(name)
+            }
+            (Lasting::FlowWithoutPump, _) => meter.running.is_some(),
+            _ => true,
+        };
+        self.lasting.retain(|which, event| {
+            let stays = is_declared(*which, event);
+            if !stays {
+                changes.push(Change::EventEnded(Event { ended: Some(now), ..event.clone() }));
+            }
+            stays
+        });
     }
 
     /// The next readings do not follow from the last: durations and volumes begin anew, what lasts goes on.
@@ -237,7 +271,7 @@ mod as_pairs {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::declared::{Limits, Meter, Tolerance, TotalCounts};
+    use crate::declared::{Limits, Meter, Source, Tolerance, TotalCounts};
     use crate::tally::{MeterTallies, VolumeJudged, specimen};
     use crate::units::{SteadyMillis, WallMillis};
 
@@ -249,7 +283,7 @@ mod tests {
             total_counts: TotalCounts::Forward,
             reverse_total: None,
             refresh: std::time::Duration::from_secs(1),
-            running: None,
+            running: Some(Source::Entry { device: "pump".to_owned(), entry: "running".to_owned() }),
             status: Vec::new(),
             current_loop: None,
             pulse: None,
@@ -299,6 +333,32 @@ mod tests {
         assert_eq!(over.ended.map(|ended| ended.wall), Some(WallMillis(4000)));
         let extreme = EventKind::High { limit_l_s: LitresPerSecond(34.0), extreme_l_s: LitresPerSecond(36.0) };
         assert_eq!(over.what, extreme);
+    }
+
+    /// The memory outlives a change of a limit: what began by the old one is over, what is declared as before goes on.
+    #[test]
+    fn what_is_not_declared_any_more_is_over() {
+        let mut facts = facts();
+        let mut watch = EventWatch::default();
+        let mut changes = Vec::new();
+        let mut push = |facts: &MeterFacts, second: i64| {
+            let moment = Moment { steady: SteadyMillis(second * 1000), wall: WallMillis(second * 1000) };
+            let (status, running) = (Some(StatusBits(0b11)), facts.meter.running.as_ref().map(|_| false));
+            let glance = Glance { moment, flow: Some(36.0), status, running, current: None, total_spacing: None };
+            changes.clear();
+            watch.push(facts, glance, &mut changes);
+            changes.iter().map(|it| matches!(it, Change::EventBegan(_))).collect::<Vec<_>>()
+        };
+        assert_eq!(push(&facts, 0), [true; 4], "two status bits, a limit, a pump that stands");
+        facts.meter.settings.clear();
+        assert!(push(&facts, 1).is_empty());
+        facts.meter.limits.high = Some(LitresPerSecond(35.0));
+        assert_eq!(push(&facts, 2), [false, true], "the old limit's is over, the new one's begins");
+        facts.meter.limits.high = None;
+        facts.meter.running = None;
+        facts.status_names.swap(0, 1);
+        assert_eq!(push(&facts, 3), [false, false, false, false, true, true], "the same bits by other names");
+        assert!(push(&facts, 4).is_empty());
     }
 
     #[test]

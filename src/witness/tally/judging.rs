@@ -1,7 +1,7 @@
 //! One reading taken to every tally of its meter.
 
-use super::bias::BiasChange;
-use super::count_tally::{CountChange, CountObservation, CountTally};
+use super::bias::{BiasChange, OpenBias};
+use super::count_tally::{CountChange, CountObservation, CountTally, OpenCount};
 use super::current_state::StateChange;
 use super::extremes::{larger, smaller};
 use super::finding::{Change, CurrentState, Disagreement, DisagreementKind, Event, EventKind, Moment, Witness};
@@ -382,7 +382,6 @@ fn observe(
 
 #[cold]
 fn tell_counts(facts: &MeterFacts, tally: &CountTally, found: &[CountChange], changes: &mut Vec<Change>) {
-    let between = tally.rules.between;
     for change in found {
         let open = match change {
             CountChange::Step(step) => {
@@ -393,16 +392,7 @@ fn tell_counts(facts: &MeterFacts, tally: &CountTally, found: &[CountChange], ch
             CountChange::Opened | CountChange::Grew => tally.open,
         };
         let Some(open) = open else { continue };
-        let disagreement = Disagreement {
-            meter: facts.meter.name.clone(),
-            between,
-            kind: open.kind,
-            opened: open.opened,
-            began: open.began,
-            closed: open.closed,
-            largest: open.largest,
-            step_count: open.step_count,
-        };
+        let disagreement = count_disagreement(facts, tally, &open);
         changes.push(match change {
             CountChange::Opened => Change::Opened(disagreement),
             CountChange::Closed => Change::Closed(disagreement),
@@ -422,7 +412,31 @@ fn tell_bias(facts: &MeterFacts, pair: &PairTally, change: Option<BiasChange>, c
 fn tell_change(facts: &MeterFacts, pair: &PairTally, change: BiasChange, changes: &mut Vec<Change>) {
     let open = if change == BiasChange::Closed { pair.test.last_closed } else { pair.test.open };
     let Some(open) = open else { return };
-    let disagreement = Disagreement {
+    let disagreement = bias_disagreement(facts, pair, &open);
+    changes.push(match change {
+        BiasChange::Opened => Change::Opened(disagreement),
+        BiasChange::Closed => Change::Closed(disagreement),
+        BiasChange::Grew => Change::Grew(disagreement),
+    });
+}
+
+/// A disagreement between counts as it is told.
+pub(super) fn count_disagreement(facts: &MeterFacts, tally: &CountTally, open: &OpenCount) -> Disagreement {
+    Disagreement {
+        meter: facts.meter.name.clone(),
+        between: tally.rules.between,
+        kind: open.kind,
+        opened: open.opened,
+        began: open.began,
+        closed: open.closed,
+        largest: open.largest,
+        step_count: open.step_count,
+    }
+}
+
+/// A disagreement between flows as it is told.
+pub(super) fn bias_disagreement(facts: &MeterFacts, pair: &PairTally, open: &OpenBias) -> Disagreement {
+    Disagreement {
         meter: facts.meter.name.clone(),
         between: pair.test.rules.between,
         kind: open.kind,
@@ -431,10 +445,5 @@ fn tell_change(facts: &MeterFacts, pair: &PairTally, change: BiasChange, changes
         closed: open.closed,
         largest: open.largest,
         step_count: 0,
-    };
-    changes.push(match change {
-        BiasChange::Opened => Change::Opened(disagreement),
-        BiasChange::Closed => Change::Closed(disagreement),
-        BiasChange::Grew => Change::Grew(disagreement),
-    });
+    }
 }

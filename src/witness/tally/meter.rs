@@ -45,8 +45,8 @@ pub struct MeterTallies {
     last: Option<Moment>,
     pub(super) period_s: f64,
     pub(super) shift_ms: i64,
-    events: EventWatch,
-    silence: Silence,
+    pub(super) events: EventWatch,
+    pub(super) silence: Silence,
     hours: HourBook,
     pub(super) noted: NotedTallies,
 }

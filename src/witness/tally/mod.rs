@@ -12,7 +12,7 @@
 //! - `events`, `silence`: what lasts from one reading to another, and who is heard;
 //! - `hourly`: what went by in each hour;
 //! - `noted`: what people read off a receiver's display;
-//! - `meter`, `judging`, `standing`: all of it for one meter;
+//! - `meter`, `judging`, `standing`, `stands_open`: all of it for one meter;
 //! - `gain`: what the counts gained from reading to reading, for whoever adds up volumes.
 
 mod around;
@@ -41,6 +41,7 @@ mod silence;
 #[cfg(test)]
 pub(crate) mod specimen;
 mod standing;
+mod stands_open;
 #[cfg(test)]
 mod tests;
 mod window;
@@ -55,6 +56,7 @@ pub use gain::{Gain, Gains};
 pub use intake::Directions;
 pub use meter::MeterTallies;
 pub use noted::{Noted, NotedReading};
+pub use stands_open::StandsOpen;
 
 use crate::reading::MeterFacts;
 

@@ -158,6 +158,11 @@ impl NotedTallies {
         self.coarse.clear();
     }
 
+    /// The disagreements that stand open.
+    pub(super) fn open(&self) -> impl Iterator<Item = &Disagreement> {
+        self.total.open.iter().chain(&self.flow.open)
+    }
+
     /// Where the tallies stand for which something was noted.
     pub(super) fn standing(&self) -> impl Iterator<Item = TallyStanding> {
         let lost = (self.unheld > 0).then(|| {

@@ -167,6 +167,14 @@ impl Silence {
         }
     }
 
+    /// What is silent now.
+    pub(super) fn lasting(&self, facts: &MeterFacts) -> impl Iterator<Item = Event> {
+        let all = self.all_silent.map(|began| event(facts, EventKind::AllSilent, began, None));
+        let tellers = self.tellers.iter();
+        all.into_iter()
+            .chain(tellers.filter_map(|teller| Some(event(facts, teller.silent_kind(), teller.silent?, None))))
+    }
+
     /// Nobody watches for a while, or nobody did: what was heard last says nothing of what comes next.
     pub(super) fn pause(&mut self) {
         self.last = None;

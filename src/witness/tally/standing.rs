@@ -43,7 +43,8 @@ impl MeterTallies {
         Verdict::overall(&self.standing(), counts_disagreed || flows_disagreed || noted_disagreed)
     }
 
-    fn is_told(&self, pair: &PairTally) -> bool {
+    /// Where the bus is watched, current and pulses only cast a vote between the others.
+    pub(super) fn is_told(&self, pair: &PairTally) -> bool {
         pair.test.rules.between != Between::LoopPulse || !self.has_bus()
     }
 
