@@ -4,9 +4,13 @@ use std::path::Path;
 use std::time::Duration;
 
 use tallywell_witness::declared::{Line, Port};
+use tallywell_witness::plan::WireTiming;
 
 /// A UART of the machine itself passes bytes on within a few characters; the rest is for a busy machine.
 const OWN_UART: Duration = Duration::from_millis(4);
+/// And it may hold bytes for so many characters before that: 14 fill the 16 bytes of its queue to the highest level that it can be
+/// set to, or it gives what it has 4 characters after the last (data sheet of the 16550D, from memory).
+const OWN_UART_CHARACTERS: u32 = 18;
 /// A USB adapter may hold bytes for 16 ms (a common default), and a pseudo-terminal's other end is a program.
 const ADAPTER: Duration = Duration::from_millis(20);
 /// A gateway's frames may come in several packets.
@@ -25,6 +29,7 @@ pub struct QuietGap {
     silence: Duration,
     declared: Option<Duration>,
     assumed: Duration,
+    queue: Duration,
     largest_seen: Duration,
     replies: u32,
 }
@@ -38,7 +43,9 @@ impl QuietGap {
             Port::Serial(_) => ADAPTER,
             Port::Tcp(_) | Port::RtuOverTcp(_) => GATEWAY,
         };
-        Self { silence, declared: line.quiet_gap, assumed, largest_seen: Duration::ZERO, replies: 0 }
+        let queue =
+            WireTiming::new(line.framing).character() * if assumed == OWN_UART { OWN_UART_CHARACTERS } else { 0 };
+        Self { silence, declared: line.quiet_gap, assumed, queue, largest_seen: Duration::ZERO, replies: 0 }
     }
 
     /// The silence that ends a broken reply now; never less than the one that ends a frame.
@@ -56,7 +63,7 @@ impl QuietGap {
     /// suggests: one that gives each reply in one piece holds it, and shows no gap.
     #[must_use]
     pub fn held(&self) -> Duration {
-        self.declared.unwrap_or_else(|| self.assumed.max(self.largest_seen.min(LONGEST)))
+        self.declared.unwrap_or_else(|| (self.assumed + self.queue).max(self.largest_seen.min(LONGEST)))
     }
 
     /// Learns from a sound reply of so many characters.
@@ -116,6 +123,14 @@ mod tests {
         // And one pause that was seen counts for ever.
         gap.learn(TELLING_CHARACTERS, Duration::from_millis(16));
         assert_eq!(gap.current(), SILENCE + Duration::from_millis(48));
+    }
+
+    #[test]
+    fn a_uart_of_the_machine_holds_what_its_queue_takes() {
+        // 115200 baud, 11 bits a character.
+        let held = gap(Port::Serial("/dev/ttyS1".into()), None).held();
+        assert_eq!(held.as_micros(), 4_000 + 18 * 11 * 1_000_000 / 115_200);
+        assert_eq!(gap(Port::Serial("/dev/ttyS1".into()), Some(SILENCE)).held(), SILENCE);
     }
 
     #[test]

@@ -105,6 +105,10 @@ struct Sum {
     wrong: usize,
     sent: u64,
     processor: f64,
+    /// Silences that were too short on the wire, and those that the listener says were.
+    short: [u64; 2],
+    /// Runs in which it says more than there were.
+    accused: u64,
 }
 
 impl Sum {
@@ -113,6 +117,9 @@ impl Sum {
         self.accounts[which].add(&outcome.account);
         self.wrong += outcome.wrong.len();
         self.sent += outcome.sent;
+        let short = [outcome.short_silences, outcome.said_short()];
+        self.short.iter_mut().zip(short).for_each(|(sum, more)| *sum += more);
+        self.accused += u64::from(short[1] > short[0]);
         self.processor = self.processor.max(outcome.processor);
     }
 
@@ -134,6 +141,12 @@ impl Sum {
         }
         println!("wrong values: {}  {}", self.wrong, verdict(self.wrong == 0));
         println!("bytes sent: {}  {}", self.sent, verdict(self.sent == 0));
+        let [short, said] = self.short;
+        println!(
+            "silences certainly too short: {said} of {short} that were, more than were in {} runs  {}",
+            self.accused,
+            verdict(self.accused == 0)
+        );
         println!(
             "processor of the listener's thread, the worst run: {:.2} % of a core  (under {} %)  {}",
             self.processor * 100.0,

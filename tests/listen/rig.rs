@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use tallywell::line::clock::Clock;
 use tallywell::line::event::{EventReceiver, LineEvent, RegistersRead, event_queue};
+use tallywell::line::listen::master::Passed;
 use tallywell::line::statistics::LineTiming;
 use tallywell::line::thread::LineThread;
 use tallywell_sim::controller::{Controller, Polling};
@@ -30,6 +31,9 @@ pub const REGISTERS: u16 = 10;
 const WORST_LATENCY: Duration = Duration::from_secs(1);
 /// How far the program's and the simulator's idea of one instant may lie apart on a busy machine.
 const SLACK: Duration = Duration::from_millis(100);
+
+/// The silence that the simulated master leaves before each request.
+pub const CONTROLLERS_SILENCE: Duration = Duration::from_millis(5);
 
 /// The other master.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -55,6 +59,8 @@ pub struct Case {
     pub patience: Duration,
     pub retries: u32,
     pub length: Duration,
+    /// The listener opens its port so long after the simulated master began.
+    pub begins_later: Duration,
 }
 
 impl Case {
@@ -69,6 +75,7 @@ impl Case {
             patience: Duration::from_millis(120),
             retries: 1,
             length,
+            begins_later: Duration::ZERO,
         }
     }
 }
@@ -85,10 +92,17 @@ pub struct Outcome {
     pub late: Duration,
     /// The share of a core that the listener's thread took while the master polled.
     pub processor: f64,
+    /// Silences before requests that were shorter than 3.5 characters, on the wire.
+    pub short_silences: u64,
     pub timing: LineTiming,
 }
 
 impl Outcome {
+    /// Those that the listener says were certainly so short.
+    pub fn said_short(&self) -> u64 {
+        self.timing.master.as_ref().map_or(0, |master| master.counted(Passed::ShortSilence))
+    }
+
     /// Whether at least this share of the good replies was used; the run may have ended amid the last one.
     pub fn used_at_least(&self, share: f64) -> bool {
         (self.account.used + 1) as f64 >= share * self.account.good as f64
@@ -102,8 +116,10 @@ pub fn run(case: &Case) -> Outcome {
     let rig = overheard(case, &link, &listener);
     let (sender, mut events) = event_queue();
     let tasks = (1..=DEVICES).map(task).collect();
+    let early = (!case.begins_later.is_zero()).then(|| start_master(case, &link));
+    std::thread::sleep(case.begins_later);
     let thread = LineThread::start(line(&listener, case.baud), tasks, Clock::since(rig.started()), sender).unwrap();
-    let master = start_master(case, &link);
+    let master = early.unwrap_or_else(|| start_master(case, &link));
     let mut seen = Seen::default();
     let begun = std::time::Instant::now();
     let processor_before = thread_time("line shed");
@@ -124,6 +140,7 @@ pub fn run(case: &Case) -> Outcome {
         sent: witnessed.bytes_from_listener,
         late: witnessed.lateness.most,
         processor,
+        short_silences: witnessed.short_silences + witnessed.broken_requests,
         timing: seen.timing,
     })
 }
@@ -252,7 +269,7 @@ fn start_master(case: &Case, link: &Path) -> Running {
     let starts = (0..REGISTERS).step_by(usize::from(case.at_a_time));
     let read = |start: u16| [&[3][..], &start.to_be_bytes(), &case.at_a_time.to_be_bytes()].concat();
     let requests = (1..=DEVICES).flat_map(|unit| starts.clone().map(move |start| (unit, read(start)))).collect();
-    let silence = Duration::from_millis(5);
+    let silence = CONTROLLERS_SILENCE;
     let (every, patience, retries) = (Duration::ZERO, case.patience, case.retries);
     let polling = Polling { requests, every, patience, retries, silence };
     Running::Simulated(Controller::start(link, polling).unwrap())

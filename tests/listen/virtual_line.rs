@@ -12,6 +12,7 @@ use tallywell::line::listen::arrival::Arrivals;
 use tallywell::line::listen::cutter::{Cut, Cutter};
 use tallywell::line::listen::exchange::{Exchange, Unused, Values};
 use tallywell::line::listen::follower::{FollowTiming, Follower};
+use tallywell::line::listen::master::Passed;
 use tallywell::line::moment::Moment;
 use tallywell_sim::fault::{CheckSum, Fault, FaultKind, Faulty, Injected};
 use tallywell_sim::frame::{frame, sound};
@@ -37,6 +38,8 @@ struct Drawn {
     is_wild: bool,
     baud: u32,
     at_a_time: u16,
+    /// Both ports on the wire hear bytes in pieces of so many at the most.
+    chunk: usize,
     ears: Ears,
     faults: Vec<Fault>,
     latency: Latency,
@@ -60,6 +63,7 @@ impl Drawn {
             is_wild: false,
             baud: [9_600, 19_200, 38_400, 115_200][random.random_range(0..4)],
             at_a_time: [1, 10][random.random_range(0..2)],
+            chunk: 1,
             ears: Ears {
                 lumps: [(1, 1), (1, 64), (8, 14), (64, 64)][random.random_range(0..4)],
                 hold: ms(4),
@@ -127,6 +131,7 @@ impl Drawn {
             },
             unit_by_unit: false,
             rounds: ROUNDS,
+            chunk: [1, 1, 5, 16][random.random_range(0..4)],
         }
     }
 }
@@ -160,7 +165,7 @@ impl Listening {
         Self {
             cutter: Cutter::new(timing.character),
             follower: Follower::new(timing),
-            arrivals: Arrivals::new(Moment(0)),
+            arrivals: Arrivals::default(),
             held,
             stalls,
             random: ChaCha8Rng::seed_from_u64(seed ^ 0x5EED),
@@ -200,9 +205,11 @@ impl Listening {
             } else {
                 let bytes = std::mem::take(&mut self.waiting);
                 let arrived = self.arrivals.read(at, at, true, self.held);
-                let cuts = self.cutter.hear(&bytes, arrived);
                 self.last_heard = at;
-                self.take(cuts);
+                if let Some(arrived) = arrived {
+                    let cuts = self.cutter.hear(&bytes, arrived);
+                    self.take(cuts);
+                }
             }
             let (share, longest) = self.stalls;
             let stall =
@@ -231,12 +238,16 @@ struct Tally {
     wrong: Vec<String>,
     /// Values of late replies that drowned the next request.
     drowned: Vec<String>,
+    /// Silences before requests that were shorter than 3.5 characters, on the wire.
+    short: u64,
+    /// And as the listener says.
+    said_short: u64,
 }
 
 fn listen_to(drawn: &Drawn) -> Tally {
     let seed = drawn.ears.seed;
     let pace = Pace { baud: drawn.baud, bits_per_character: 11 };
-    let mut wire = Wire::new(Some(pace), Adapter::default());
+    let mut wire = Wire::new(Some(pace), Adapter { chunk: drawn.chunk, ..Adapter::default() });
     for address in 1..=DEVICES {
         let slave = Slave::new(address, Encoded { unit: address, addresses: 0..REGISTERS }).with_latency(drawn.latency);
         wire.attach(Faulty::new(slave, drawn.faults.clone(), seed, &Injected::default()));
@@ -245,7 +256,7 @@ fn listen_to(drawn: &Drawn) -> Tally {
     let character = pace.characters(1);
     let timing = FollowTiming { character, silence: pace.silence_between_frames(), worst_latency: drawn.worst_latency };
     // A chunk is heard at its end, and its beginning has waited for that already.
-    let held = drawn.ears.hold + pace.characters(Adapter::default().chunk);
+    let held = drawn.ears.hold + pace.characters(drawn.chunk);
     let mut listening = Listening::new(timing, held, drawn.stalls, seed);
     let mut now = Duration::from_millis(10);
     let places = usize::from(REGISTERS / drawn.at_a_time);
@@ -269,7 +280,23 @@ fn listen_to(drawn: &Drawn) -> Tally {
     while pass(&mut wire, &mut listening, now, |_| false).is_some() {}
     listening.until(moment(now));
     let said: Vec<Said> = listening.exchanges.iter().map(said).collect();
-    let mut tally = Tally { account: account(wire.witnessed(), &said), ..Tally::default() };
+    let heard = &listening.follower.counted().master;
+    let silences = silences(wire.witnessed());
+    let mut tally = Tally {
+        account: account(wire.witnessed(), &said),
+        short: silences.iter().filter(|silence| **silence < timing.silence).count() as u64,
+        said_short: heard.counted(Passed::ShortSilence),
+        ..Tally::default()
+    };
+    let (at_most, shortest) = (heard.shortest_silence, silences.iter().min());
+    if tally.said_short > tally.short || at_most.zip(shortest).is_some_and(|(at_most, shortest)| at_most < *shortest) {
+        let Tally { short, said_short, .. } = tally;
+        let wrong = format!("{said_short} short silences of {short}, the shortest {at_most:?} of {shortest:?}");
+        tally.wrong.push(wrong);
+    }
+    if heard.are_two() {
+        tally.wrong.push(format!("two masters by {}", heard.counted(Passed::Interruption)));
+    }
     for Exchange { unit, request, outcome } in &listening.exchanges {
         if let Ok(Values { words, sampled_at, uncertainty, .. }) = outcome {
             // Who does not hear a question cannot know that it is answered late, in the place of the same one asked again.
@@ -283,6 +310,19 @@ fn listen_to(drawn: &Drawn) -> Tally {
         }
     }
     tally
+}
+
+/// The silences before the requests of the master.
+fn silences(witnessed: &Witnessed) -> Vec<Duration> {
+    let mut ended = None;
+    let mut silences = Vec::new();
+    for passage in &witnessed.passages {
+        if let (Talker::Master, Some(before)) = (passage.from, ended) {
+            silences.push(passage.begun.saturating_sub(before));
+        }
+        ended = ended.max(Some(passage.ended));
+    }
+    silences
 }
 
 /// Whether a late reply with these words began before its unit can have known that the master had asked it again: then the unit
@@ -383,6 +423,23 @@ fn usual_line_in_simulated_time() {
     }
 }
 
+/// Short silences are found where bytes are passed on one by one, and none where they are held for longer than the silence.
+#[test]
+fn silences_that_are_too_short_in_simulated_time() {
+    let line = |silence: u64, lumps, hold: u64| {
+        let silence = Duration::from_micros(silence);
+        let ears = Ears { lumps, hold: Duration::from_micros(hold), spoiled: 0.0, seed: 5 };
+        let tally = listen_to(&Drawn { baud: 9_600, at_a_time: 10, silence, ears, ..Drawn::usual(5, 0.0) });
+        assert_eq!(tally.wrong, Vec::<String>::new());
+        (tally.short, tally.said_short)
+    };
+    // 3.5 characters are 4.01 ms.
+    assert_eq!(line(800, (1, 1), 0), (599, 599));
+    assert_eq!(line(4_100, (1, 1), 0), (0, 0));
+    assert_eq!(line(800, (8, 14), 16_000), (599, 0));
+    assert_eq!(line(4_100, (8, 14), 16_000), (0, 0));
+}
+
 /// The seed of the first line, and how many there are.
 fn seeds(short: u64) -> (u64, u64) {
     let given = |name| std::env::var(name).ok().and_then(|text: String| text.parse().ok());
@@ -396,7 +453,7 @@ fn any_line_in_simulated_time() {
     let (mut all_wrong, mut all_drowned) = (Vec::new(), 0);
     for seed in from..from + lines {
         let drawn = Drawn::from(seed);
-        let Tally { account, wrong, drowned } = listen_to(&drawn);
+        let Tally { account, wrong, drowned, .. } = listen_to(&drawn);
         all_drowned += drowned.len();
         if !wrong.is_empty() {
             println!("seed {seed}: {wrong:?}: {drawn:?}");

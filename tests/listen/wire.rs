@@ -2,10 +2,11 @@
 
 use std::time::Duration;
 
+use tallywell::line::listen::master::Passed;
 use tallywell_sim::fault::{CheckSum, Fault, FaultKind};
 use tallywell_sim::wire::Ears;
 
-use crate::rig::{Case, Master, Outcome, run};
+use crate::rig::{CONTROLLERS_SILENCE, Case, Master, Outcome, run};
 
 const LENGTH: Duration = Duration::from_secs(3);
 
@@ -45,9 +46,11 @@ fn noisy(share: f64) -> Vec<Fault> {
 fn a_healthy_line_is_followed_reply_for_reply() {
     for (master, at_a_time) in [(Master::Libmodbus, 10), (Master::Pymodbus, 2)] {
         let outcome = is_followed(&Case::healthy(master, 115_200, at_a_time, LENGTH));
-        let heard = outcome.timing.master.unwrap();
+        let heard = outcome.timing.master.as_ref().unwrap();
         assert!(heard.polls.values().all(|poll| poll.requests <= poll.answered + 1), "{heard:?}");
         assert!(!heard.are_two());
+        let (said, short) = (outcome.said_short(), outcome.short_silences);
+        assert!(said <= short, "{said} short silences of {short}, wire late by {:?}", outcome.late);
     }
 }
 
@@ -71,4 +74,18 @@ fn slow_lines_are_followed_in_lumps_of_one_and_of_many() {
         let case = Case { ears, ..Case::healthy(Master::Simulated, 9_600, 10, LENGTH) };
         is_followed(&case);
     }
+}
+
+/// A port may hold what came before it was opened, and a controller that polls does not wait for its listener.
+#[test]
+fn what_came_before_the_port_was_opened_accuses_nobody() {
+    let case =
+        Case { begins_later: Duration::from_millis(300), ..Case::healthy(Master::Simulated, 19_200, 10, LENGTH) };
+    let outcome = run(&case);
+    assert_eq!(outcome.wrong, Vec::<String>::new());
+    assert_eq!(outcome.said_short(), 0);
+    let heard = outcome.timing.master.as_ref().unwrap();
+    assert!(heard.counted(Passed::Read) > 20);
+    assert!(heard.shortest_silence >= Some(CONTROLLERS_SILENCE), "{:?}", heard.shortest_silence);
+    assert!(!heard.are_two());
 }

@@ -81,7 +81,7 @@ fn sentences(heard: &MasterReport, held_back: bool) -> Vec<String> {
     } else if let Some(shortest) = heard.shortest_silence_ms {
         let short = count("short_silences");
         let manners = if short == 0 {
-            "none was too short".to_owned()
+            "none was certainly too short".to_owned()
         } else {
             format!(
                 "{short} were certainly shorter than 3.5 characters, and devices may take request and reply for one frame"

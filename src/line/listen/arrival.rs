@@ -26,35 +26,27 @@ impl From<Between> for Arrived {
 }
 
 /// What a reader knows of its port.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Arrivals {
-    /// Until then an adapter gave all that it held: it gave the bytes before, and had not given them yet at this instant.
-    given: Moment,
-    /// Then the system had nothing.
-    empty: Moment,
+    /// Then the system had nothing; unknown of a port that was just opened, which may hold bytes of any age.
+    empty: Option<Moment>,
 }
 
 impl Arrivals {
-    /// A port that has nothing at `now`.
-    #[must_use]
-    pub const fn new(now: Moment) -> Self {
-        Self { given: now, empty: now }
-    }
-
     /// The system was asked after `asked`, and had nothing.
     pub fn nothing(&mut self, asked: Moment) {
-        self.empty = self.empty.max(asked);
+        self.empty = self.empty.max(Some(asked));
     }
 
     /// Bytes came from a read that began after `asked` and had ended by `now`; `all` if it took everything that there was. An
-    /// adapter holds bytes for up to `held`.
-    pub fn read(&mut self, asked: Moment, now: Moment, all: bool, held: Duration) -> Arrived {
+    /// adapter holds no byte for longer than `held`, but may keep some of them back when it gives others. Gives nothing
+    /// where nobody can say when they came: they waited in the port already, and are to be thrown away.
+    pub fn read(&mut self, asked: Moment, now: Moment, all: bool, held: Duration) -> Option<Arrived> {
         let between = |earliest: Moment| Between { earliest: earliest.min(now), latest: now };
         let arrived =
-            Arrived { on_wire: between(self.given.max(self.empty.before(held))), at_machine: between(self.empty) };
+            self.empty.map(|empty| Arrived { on_wire: between(empty.before(held)), at_machine: between(empty) });
         if all {
-            self.given = self.empty;
-            self.empty = self.empty.max(asked);
+            self.nothing(asked);
         }
         arrived
     }
@@ -69,8 +61,8 @@ mod tests {
     const HELD: Duration = Duration::from_millis(16);
 
     proptest! {
-        /// Bytes one by one, an adapter that gives all that it holds when it likes, and a thread that is kept waiting for any
-        /// time between any two things that it does: each byte was on the wire within the bounds of its lump.
+        /// Bytes one by one, an adapter that gives of what it holds as much as it likes when it likes, and a thread that is kept
+        /// waiting for any time between any two things that it does: each byte was on the wire within the bounds of its lump.
         #[test]
         fn no_stall_makes_the_bounds_wrong(
             wire in proptest::collection::vec((1..40_000_i64, 0..16_000_i64), 1..60),
@@ -80,11 +72,12 @@ mod tests {
             let mut given: Vec<(i64, i64)> = Vec::new();
             for (pause, hold) in wire {
                 on_wire += pause;
-                // What is held goes with what was held before it.
-                let at = given.last().map(|&(_, at)| at).filter(|&at| at >= on_wire).unwrap_or(on_wire + hold);
+                // In order, but what is held does not have to go with what was held before it.
+                let at = given.last().map_or(0, |&(_, at)| at).max(on_wire + hold);
                 given.push((on_wire, at));
             }
-            let (mut arrivals, mut now, mut read) = (Arrivals::new(Moment(0)), 0, 0);
+            let (mut arrivals, mut now, mut read) = (Arrivals::default(), 0, 0);
+            arrivals.nothing(Moment(0));
             for (stall, before, after) in reader {
                 let asked = now + stall;
                 let in_kernel = given[read..].iter().take_while(|(_, at)| *at <= asked + before).count();
@@ -93,7 +86,7 @@ mod tests {
                     arrivals.nothing(Moment(asked));
                     continue;
                 }
-                let arrived = arrivals.read(Moment(asked), Moment(now), true, HELD);
+                let arrived = arrivals.read(Moment(asked), Moment(now), true, HELD).expect("the port was empty once");
                 for &(on_wire, at) in &given[read..read + in_kernel] {
                     let within = |bounds: Between, at: i64| bounds.earliest.0 <= at && at <= bounds.latest.0;
                     prop_assert!(within(arrived.on_wire, on_wire), "{} in {:?}", on_wire, arrived);
@@ -106,12 +99,20 @@ mod tests {
 
     #[test]
     fn who_looks_often_knows_well() {
-        let mut arrivals = Arrivals::new(Moment(0));
+        let mut arrivals = Arrivals::default();
         (0..10).for_each(|look| arrivals.nothing(Moment(look * 10_000)));
-        let arrived = arrivals.read(Moment(95_000), Moment(95_010), true, HELD);
-        assert_eq!(arrived.on_wire, Between { earliest: Moment(74_000), latest: Moment(95_010) });
+        let mut read = |asked: i64| arrivals.read(Moment(asked), Moment(asked + 10), true, HELD).expect("it was empty");
+        assert_eq!(read(95_000).on_wire, Between { earliest: Moment(74_000), latest: Moment(95_010) });
         // After a stall the bounds are as wide as it was.
-        let arrived = arrivals.read(Moment(395_000), Moment(395_010), true, HELD);
-        assert_eq!(arrived.at_machine, Between { earliest: Moment(95_000), latest: Moment(395_010) });
+        assert_eq!(read(395_000).at_machine, Between { earliest: Moment(95_000), latest: Moment(395_010) });
+    }
+
+    #[test]
+    fn of_what_waits_in_a_port_that_is_opened_nobody_knows_when_it_came() {
+        let mut arrivals = Arrivals::default();
+        assert_eq!(arrivals.read(Moment(0), Moment(10), false, HELD), None);
+        assert_eq!(arrivals.read(Moment(20), Moment(30), true, HELD), None);
+        let after = arrivals.read(Moment(50), Moment(60), true, HELD).map(|arrived| arrived.at_machine);
+        assert_eq!(after, Some(Between { earliest: Moment(20), latest: Moment(60) }));
     }
 }

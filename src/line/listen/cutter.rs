@@ -39,16 +39,26 @@ pub struct Times {
     pub began: Moment,
     /// Its last character most likely ended.
     pub ended: Moment,
-    /// Within what time the last character of the lump with its first byte arrived.
-    pub first_arrived: Between,
-    /// The same for its last byte.
-    pub last_arrived: Between,
+    /// Within what time its first character certainly ended.
+    pub first_ended: Between,
+    /// The same for its last character.
+    pub last_ended: Between,
     /// The number of the lump in which its first byte came.
     pub first_lump: u64,
     /// The number of the lump in which its last byte came.
     pub last_lump: u64,
     /// The longest silence that was certainly inside as this machine saw it, an adapter's holding included.
     pub largest_gap: Duration,
+}
+
+impl Times {
+    /// How long the line was certainly quiet at the most after what passed `before`, given how little time a character takes;
+    /// nothing where the bounds contradict each other, because an adapter held bytes for longer than it was said to.
+    #[must_use]
+    pub fn silence_at_most(&self, before: &Self, shortest_character: Duration) -> Option<Duration> {
+        let began = self.first_ended.latest.before(shortest_character);
+        (began > before.last_ended.earliest).then(|| began.since(before.last_ended.earliest))
+    }
 }
 
 /// A sound frame.
@@ -98,6 +108,8 @@ struct Lump {
     first: u64,
     count: u64,
     arrived: Arrived,
+    /// Its first character did not end before this.
+    first_not_before: Moment,
 }
 
 /// The reply that a request calls for.
@@ -119,6 +131,8 @@ pub struct Cutter {
     lumps: VecDeque<Lump>,
     heard: u64,
     lumps_heard: u64,
+    /// What is heard next did not end before this.
+    next_not_before: Moment,
     expected: Option<Expected>,
     searched: usize,
 }
@@ -142,6 +156,7 @@ impl Cutter {
             lumps: VecDeque::new(),
             heard: 0,
             lumps_heard: 0,
+            next_not_before: Moment(i64::MIN),
             expected: None,
             searched: 0,
         }
@@ -153,7 +168,10 @@ impl Cutter {
             return Vec::new();
         }
         let (count, arrived) = (bytes.len() as u64, arrived.into());
-        self.lumps.push_back(Lump { number: self.lumps_heard, first: self.heard, count, arrived });
+        // One character follows the other, whatever an adapter makes of them.
+        let first_not_before = self.next_not_before.max(arrived.on_wire.earliest);
+        self.next_not_before = first_not_before.after(self.characters_at_least(count));
+        self.lumps.push_back(Lump { number: self.lumps_heard, first: self.heard, count, arrived, first_not_before });
         self.lumps_heard += 1;
         self.heard += count;
         self.bytes.extend_from_slice(bytes);
@@ -301,6 +319,10 @@ impl Cutter {
         }
     }
 
+    fn characters_at_least(&self, count: u64) -> Duration {
+        shortest_character(self.character) * u32::try_from(count).unwrap_or(u32::MAX)
+    }
+
     fn times(&self, first: u64, length: usize) -> Times {
         let last = first + length as u64 - 1;
         let holds = |place: u64| move |lump: &&Lump| lump.first <= place && place < lump.first + lump.count;
@@ -312,12 +334,17 @@ impl Cutter {
                 first: place,
                 count: 1,
                 arrived: Between::exactly(Moment(0)).into(),
+                first_not_before: Moment(0),
             })
         };
         let (begins, ends) = (of(first), of(last));
         let ended = |lump: &Lump, place: u64| {
             let after = u32::try_from(lump.first + lump.count - 1 - place).unwrap_or(u32::MAX);
             lump.arrived.on_wire.latest.before(self.character * after).max(lump.arrived.on_wire.earliest)
+        };
+        let certainly = |lump: &Lump, place: u64| Between {
+            earliest: lump.first_not_before.after(self.characters_at_least(place.saturating_sub(lump.first))),
+            latest: lump.arrived.on_wire.latest.before(self.characters_at_least(lump.first + lump.count - 1 - place)),
         };
         let gaps = within.windows(2).map(|pair| {
             let [before, after] = [pair[0], pair[1]].map(|lump| lump.arrived.at_machine);
@@ -326,13 +353,20 @@ impl Cutter {
         Times {
             began: ended(&begins, first).before(self.character),
             ended: ended(&ends, last),
-            first_arrived: begins.arrived.on_wire,
-            last_arrived: ends.arrived.on_wire,
+            first_ended: certainly(&begins, first),
+            last_ended: certainly(&ends, last),
             first_lump: begins.number,
             last_lump: ends.number,
             largest_gap: gaps.max().unwrap_or_default(),
         }
     }
+}
+
+/// How little time a character takes that is declared to take so long: senders are off by 1 % at the most (MODBUS over Serial
+/// Line V1.02, section 3.2).
+#[must_use]
+pub fn shortest_character(character: Duration) -> Duration {
+    character * 99 / 100
 }
 
 /// The data bytes that answer a reading request.

@@ -29,7 +29,7 @@ use tallywell_witness::plan::Request;
 use super::super::fault::{Fault, FaultKind};
 use super::super::moment::Moment;
 use super::super::statistics::DeviceTiming;
-use super::cutter::{Cut, Frame, Role, Times};
+use super::cutter::{Cut, Frame, Role, Times, shortest_character};
 use super::exchange::{Doubt, Exchange, Unused, Values};
 use super::frame::{Asked, EXCEPTION_BIT, asked, function_of, words};
 use super::master::{MasterTiming, Passed, PollKey};
@@ -282,16 +282,18 @@ impl Follower {
         told
     }
 
-    /// The silence before a request, and whether whoever sent it waited for the reply to the one before.
+    /// The silence before a request, and whether whoever sent it waited for the reply to the one before: only what is certain
+    /// whatever an adapter held, and this machine.
     fn judge_manners(&mut self, frame: &Frame) {
-        if let Some(last) = self.last_times {
-            let at_most = frame.times.began.since(last.last_arrived.earliest);
+        let shortest = shortest_character(self.timing.character);
+        let silence_after = |times: &Times| frame.times.silence_at_most(times, shortest);
+        if let Some(at_most) = self.last_times.as_ref().and_then(silence_after) {
             self.counted.master.silence(at_most, self.timing.silence);
         }
         if let Some(Open { frame: open, asked: Asked::Read(request), noise: 0, .. }) = &self.open {
-            let at_most = frame.times.began.since(open.times.last_arrived.earliest);
-            let needed = self.timing.silence + self.characters(AROUND_DATA + usize::from(request.reply_bytes()));
-            if at_most < needed {
+            let reply = AROUND_DATA + usize::from(request.reply_bytes());
+            let needed = self.timing.silence + shortest * u32::try_from(reply).unwrap_or(u32::MAX);
+            if silence_after(&open.times).is_some_and(|at_most| at_most < needed) {
                 self.counted.master.count(Passed::Interruption);
             }
         }
@@ -437,7 +439,7 @@ impl Follower {
         let began = frame.times.began.max(asked.ended);
         let sampled_at = first_asked.midpoint(began);
         // The request had ended after the last instant at which its end had not arrived.
-        let soonest = same.iter().map(|one| one.soonest).fold(asked.last_arrived.earliest, Moment::min);
+        let soonest = same.iter().map(|one| one.soonest).fold(asked.last_ended.earliest, Moment::min);
         let values = Values {
             words,
             sampled_at,
@@ -519,7 +521,7 @@ impl Follower {
 
     /// What passed then did not begin sooner than this.
     fn soonest(&self, times: &Times) -> Moment {
-        times.first_arrived.earliest.before(self.timing.character)
+        times.first_ended.earliest.before(self.timing.character)
     }
 
     /// Within what time a unit usually answers.
@@ -555,6 +557,9 @@ impl Follower {
     }
 }
 
+#[cfg(test)]
+#[path = "silence_tests.rs"]
+mod silence_tests;
 #[cfg(test)]
 #[path = "follower_tests.rs"]
 mod tests;

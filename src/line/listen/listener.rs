@@ -79,7 +79,7 @@ impl Listener {
             names: names(tasks),
             cutter: Cutter::new(character),
             follower: Follower::new(timing),
-            arrivals: Arrivals::new(now),
+            arrivals: Arrivals::default(),
             failures: BTreeMap::new(),
             silent: BTreeSet::new(),
             last_heard: now,
@@ -96,7 +96,9 @@ impl Listener {
         }
         self.last_heard = self.post.clock.now();
         let all = bytes.len() < READ_AT_ONCE;
-        let arrived = self.arrivals.read(asked, self.last_heard, all, self.quiet_gap.held());
+        let Some(arrived) = self.arrivals.read(asked, self.last_heard, all, self.quiet_gap.held()) else {
+            return Ok(());
+        };
         self.doubt_settings(bytes.len());
         let cuts = self.cutter.hear(bytes, arrived);
         self.take(cuts);
@@ -226,7 +228,7 @@ impl OnPost for Listener {
         // Who never sends need not know who would have to turn the direction.
         let of_use = |note: &AdapterNote| *note != AdapterNote::DirectionByAdapter;
         self.tell(LineEvent::PortOpened { notes: opened.notes.into_iter().filter(of_use).collect() });
-        self.arrivals = Arrivals::new(self.post.clock.now());
+        self.arrivals = Arrivals::default();
         Ok(opened.connection)
     }
 

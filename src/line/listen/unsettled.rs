@@ -65,7 +65,7 @@ impl AllUnsettled {
     }
 
     fn push(&mut self, asked: PollKey, times: &Times, had_reply: bool, behind_since: Option<Moment>) {
-        let (soonest, ended) = (times.last_arrived.earliest, times.ended);
+        let (soonest, ended) = (times.last_ended.earliest, times.ended);
         self.all.push(Unsettled {
             asked,
             soonest,

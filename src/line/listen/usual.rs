@@ -30,7 +30,7 @@ impl Latency {
         Self {
             at_least: soonest.since(asked.ended),
             likely: began.since(asked.ended),
-            at_most: began.since(asked.last_arrived.earliest),
+            at_most: began.since(asked.last_ended.earliest),
         }
     }
 

@@ -99,7 +99,7 @@ async fn draw_up(
     let mut observations: BTreeMap<PollKey, Vec<Observation>> = BTreeMap::new();
     let mut buffer = [0; READ_AT_ONCE];
     let ends = clock.now().after(length);
-    let mut arrivals = Arrivals::new(clock.now());
+    let mut arrivals = Arrivals::default();
     while clock.now() < ends {
         let wait = quiet_gap.current().max(UNHURRIED).min(ends.since(clock.now()));
         let asked = clock.now();
@@ -110,7 +110,8 @@ async fn draw_up(
                     return Err(std::io::Error::from(std::io::ErrorKind::UnexpectedEof).into());
                 }
                 let all = bytes.len() < READ_AT_ONCE;
-                cutter.hear(bytes, arrivals.read(asked, clock.now(), all, quiet_gap.held()))
+                let arrived = arrivals.read(asked, clock.now(), all, quiet_gap.held());
+                arrived.map(|arrived| cutter.hear(bytes, arrived)).unwrap_or_default()
             }
             Err(_elapsed) => {
                 tell(Progress::Listening(line.framing));
