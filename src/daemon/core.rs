@@ -79,6 +79,8 @@ pub(super) struct Core {
     memory_kept_next: Duration,
     timing_kept: Instant,
     trouble: Option<String>,
+    /// How often a new database had been begun when that was looked at last.
+    begun_anew: u32,
     changed: bool,
 }
 
@@ -109,6 +111,7 @@ impl Core {
             config,
             stations: Stations::new(Vec::new(), VolumeJudged::LastDay, |_| None),
             memory,
+            begun_anew: writer.health().begun_anew,
             writer,
             notices: None,
             observer,
@@ -393,7 +396,7 @@ impl Core {
         if self.memory_kept.elapsed() >= self.memory_kept_next {
             self.keep_memory();
         }
-        self.say_store_trouble();
+        self.look_after_store();
         let changed = std::mem::take(&mut self.changed);
         let lines = &self.lines;
         if self.progress.feeds(Instant::now(), |line| lines.get(line).is_some_and(|known| known.lost.is_some())) {
@@ -451,9 +454,15 @@ impl Core {
         }
     }
 
-    /// Changes of the store's state are said once.
-    fn say_store_trouble(&mut self) {
-        let now = self.writer.health().trouble.map(|(trouble, _)| trouble);
+    /// Changes of the store's state are said once. A new database knows of the tallies what was kept last; readings since
+    /// went with the old one, so that nobody could make it up from them.
+    fn look_after_store(&mut self) {
+        let health = self.writer.health();
+        if std::mem::replace(&mut self.begun_anew, health.begun_anew) != health.begun_anew {
+            self.keep_memory();
+            self.changed = true;
+        }
+        let now = health.trouble.map(|(trouble, _)| trouble);
         if now != self.trouble {
             match &now {
                 Some(trouble) => tracing::error!("the store cannot be written; polling goes on: {trouble}"),

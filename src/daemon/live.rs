@@ -38,6 +38,7 @@ pub(super) fn state(
             readings_dropped: store.readings_dropped,
             waiting: store.waiting,
             trouble: store.trouble.as_ref().map(|(trouble, _)| trouble.clone()),
+            set_aside: store.set_aside.as_ref().map(|path| path.display().to_string()),
         },
     }
 }

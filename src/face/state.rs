@@ -263,6 +263,17 @@ pub struct StoreState {
     pub waiting: usize,
     /// What keeps it from being written.
     pub trouble: Option<String>,
+    /// Where a store was put that was found damaged since the daemon began, or at its beginning.
+    #[serde(default)]
+    pub set_aside: Option<String>,
+}
+
+impl StoreState {
+    /// The name of the damaged store that was put aside: it lies in the folder of the one that is written now.
+    #[must_use]
+    pub fn set_aside_name(&self) -> Option<&str> {
+        self.set_aside.as_deref().map(|path| path.rsplit('/').next().unwrap_or(path))
+    }
 }
 
 /// A tally as people write it: `total/pulse`.

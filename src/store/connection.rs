@@ -57,27 +57,34 @@ pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
+/// A database that can be written.
+#[derive(Debug)]
+pub(super) struct ToWrite {
+    pub(super) connection: Connection,
+    /// There was none, or nothing in it.
+    pub(super) is_new: bool,
+}
+
 /// Opens the database to write, makes it if it is not there, and brings it up to date.
-pub(super) fn open_to_write(path: &Path) -> Result<Connection, StoreError> {
+pub(super) fn open_to_write(path: &Path) -> Result<ToWrite, StoreError> {
     let of = |source| StoreError::of(path, source);
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut connection = Connection::open_with_flags(path, flags).map_err(of)?;
     connection.busy_timeout(PATIENCE).map_err(of)?;
-    let layout = match schema::look(&connection).map_err(of)? {
-        Found::Empty => {
-            // Before the first table, or it has no effect.
-            connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(of)?;
-            0
-        }
-        found => known_layout(path, found)?,
-    };
+    let found = schema::look(&connection).map_err(of)?;
+    let is_new = found == Found::Empty;
+    if is_new {
+        // Before the first table, or it has no effect.
+        connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(of)?;
+    }
+    let layout = known_layout(path, found)?;
     connection.pragma_update(None, "journal_mode", "WAL").map_err(of)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(of)?;
     connection.pragma_update(None, "wal_autocheckpoint", LOG_PAGES).map_err(of)?;
     connection.pragma_update(None, "journal_size_limit", LOG_PAGES * 4096).map_err(of)?;
     connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(of)?;
     schema::bring_up_to_date(&mut connection, layout).map_err(of)?;
-    Ok(connection)
+    Ok(ToWrite { connection, is_new })
 }
 
 /// Writes one page, and takes it as it was: a full disk is found at the start and not at the first reading.

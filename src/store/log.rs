@@ -131,22 +131,20 @@ pub(super) fn put_disagreement(to: &Connection, it: &Disagreement, cause: Option
     Ok(())
 }
 
-pub(super) fn put_event(to: &Connection, it: &Event) -> rusqlite::Result<()> {
+/// By what an event is told from others that began at the same moment.
+pub(super) fn kind_and_subject(it: &Event) -> rusqlite::Result<(String, String)> {
     let what = serde_json::to_value(&it.what).map_err(not_json)?;
     let word = |key: &str| what.get(key).and_then(serde_json::Value::as_str).unwrap_or_default();
-    let subject = ["name", "witness", "device", "setting", "state"].map(word).concat();
+    Ok((word("kind").to_owned(), ["name", "witness", "device", "setting", "state"].map(word).concat()))
+}
+
+pub(super) fn put_event(to: &Connection, it: &Event) -> rusqlite::Result<()> {
+    let (kind, subject) = kind_and_subject(it)?;
     to.prepare_cached(
         "INSERT INTO event (meter, kind, subject, began, ended, body) VALUES (?, ?, ?, ?, ?, ?)
          ON CONFLICT (meter, kind, subject, began) DO UPDATE SET ended = excluded.ended, body = excluded.body",
     )?
-    .execute(params![
-        it.meter,
-        word("kind"),
-        subject,
-        it.began.wall.0,
-        it.ended.map(|ended| ended.wall.0),
-        json(it)?
-    ])?;
+    .execute(params![it.meter, kind, subject, it.began.wall.0, it.ended.map(|ended| ended.wall.0), json(it)?])?;
     Ok(())
 }
 
@@ -327,7 +325,9 @@ impl StoreReader {
             rows.collect::<rusqlite::Result<Vec<_>>>()
         };
         let rows = read().map_err(|source| self.of(source))?;
-        rows.into_iter().map(|(setting, value)| Ok((self.understood(&setting)?, value))).collect()
+        // One that a disk has changed does not hide the others.
+        let understood = rows.into_iter().map(|(setting, value)| (self.understood(setting.as_bytes()), value));
+        Ok(understood.filter_map(|(setting, value)| Some((setting.ok()?, value))).collect())
     }
 
     /// What a meter's tallies remembered, and the version that wrote it.
@@ -364,7 +364,8 @@ impl StoreReader {
         read().map_err(|source| self.of(source))
     }
 
-    /// Reads rows whose first column is JSON; `?1` is the meter, `?2` and `?3` are the span.
+    /// Reads rows whose first column is JSON; `?1` is the meter, `?2` and `?3` are the span. One that a disk has changed so
+    /// that it cannot be understood is said and left out: the others are as good as before.
     fn bodies<T: DeserializeOwned, U>(
         &self,
         query: &str,
@@ -377,14 +378,17 @@ impl StoreReader {
         let mut rows = query.query(params![meter, from, to]).map_err(of)?;
         let mut made = Vec::new();
         while let Some(row) = rows.next().map_err(of)? {
-            let body: String = row.get(0).map_err(of)?;
-            made.push(make(self.understood(&body)?, row).map_err(of)?);
+            let body = row.get_ref(0).map_err(of)?.as_bytes().unwrap_or_default();
+            match self.understood(body) {
+                Ok(understood) => made.push(make(understood, row).map_err(of)?),
+                Err(error) => tracing::warn!("{error}"),
+            }
         }
         Ok(made)
     }
 
-    pub(super) fn understood<T: DeserializeOwned>(&self, body: &str) -> Result<T, StoreError> {
-        serde_json::from_str(body).map_err(|error| StoreError::Row {
+    fn understood<T: DeserializeOwned>(&self, body: &[u8]) -> Result<T, StoreError> {
+        serde_json::from_slice(body).map_err(|error| StoreError::Row {
             path: self.path.clone(),
             what: format!("an entry that cannot be understood ({error})"),
         })

@@ -12,6 +12,10 @@
 //! full, when readings wait in memory. A kill takes no more than that. What was committed stays whole, on any disk that
 //! does not lie about its flush.
 //!
+//! # What a damaged or deleted database takes with it
+//! What was in it. A new one is begun in its place and told what stands open, so that nothing open is forgotten; a damaged
+//! one is kept aside.
+//!
 //! # What is dropped when the disk stalls
 //! Readings wait in a queue of bounded length, the oldest dropped first; what is kept for ever waits in another, and is
 //! never dropped for a reading's sake. Whatever is dropped is counted and said.
@@ -31,6 +35,7 @@ mod queue;
 mod readings;
 mod row;
 mod schema;
+mod standing;
 mod stretch;
 #[cfg(test)]
 mod stretch_tests;

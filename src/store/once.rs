@@ -12,7 +12,7 @@ use super::log::{self, HandedOut, Note};
 /// # Errors
 /// The store cannot be written.
 pub fn keep_note(path: &Path, note: &Note) -> Result<(), StoreError> {
-    log::put_note(&open_to_write(path)?, note).map_err(|source| StoreError::of(path, source))
+    log::put_note(&open_to_write(path)?.connection, note).map_err(|source| StoreError::of(path, source))
 }
 
 /// Keeps the hash of a file that leaves the store.
@@ -28,7 +28,7 @@ pub fn keep_handed_out(path: &Path, it: &HandedOut) -> Result<(), StoreError> {
 /// # Errors
 /// The store cannot be written.
 pub fn keep_all_handed_out(path: &Path, files: &[HandedOut]) -> Result<(), StoreError> {
-    let mut connection = open_to_write(path)?;
+    let mut connection = open_to_write(path)?.connection;
     let mut put_all = || {
         let transaction = connection.transaction()?;
         files.iter().try_for_each(|it| log::put_handed_out(&transaction, it))?;

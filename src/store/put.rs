@@ -6,6 +6,7 @@ use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
 use super::evidence::{Run, put_run};
 use super::queue::{Batch, Lasting, Waiting};
+use super::standing::Standing;
 use super::{log, outbox, timing};
 
 /// What the writer knows of the database without asking it. Forgotten whenever a transaction fails.
@@ -16,17 +17,22 @@ pub(super) struct Known {
     runs: HashMap<usize, i64>,
 }
 
-/// Puts all of a batch in, or nothing; `runs` are those that were begun since the process did.
+/// Puts all of a batch in, or nothing; `runs` are those that were begun since the process did, and `standing` is what a new
+/// database is to be told before.
 pub(super) fn put_batch(
     connection: &mut Connection,
     batch: &Batch,
+    standing: Option<&Standing>,
     runs: &[Run],
     known: &mut Known,
 ) -> rusqlite::Result<()> {
-    if batch.is_empty() {
+    if batch.is_empty() && standing.is_none() {
         return Ok(());
     }
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    if let Some(standing) = standing {
+        standing.put(&transaction)?;
+    }
     for lasting in &batch.lasting {
         put_lasting(&transaction, lasting, known)?;
     }

@@ -8,10 +8,12 @@ use std::time::Duration;
 
 use proptest::prelude::*;
 use rusqlite::Connection;
+use tallywell_witness::declared::Setting;
 use tallywell_witness::reading::{RawWords, Reading, Sample};
-use tallywell_witness::tally::Moment;
+use tallywell_witness::tally::{Event, EventKind, Moment};
 use tallywell_witness::units::{SteadyMillis, WallMillis};
 
+use super::log::{LoggedDisagreement, Note, NoteKind};
 use super::tests::{disagreement, options, plain, run, stored};
 use super::*;
 
@@ -196,19 +198,70 @@ fn a_store_damaged_while_it_is_written_costs_nothing_that_follows() {
     assert_eq!(StoreReader::open(&path).unwrap().disagreements(None, Span::ALL).unwrap().len(), 1);
 }
 
+/// What was open when the store went is open in the new one: written by this daemon, or by the one before.
 #[test]
-fn a_store_that_is_deleted_while_it_is_written_is_made_again() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("kestrel.db");
-    let writer = Writer::open(&path, options()).unwrap();
-    writer.begin_run(run("boot", LATER));
-    writer.append("bore-1", &plain(1, LATER));
-    assert!(writer.flush(PATIENCE));
-    std::fs::remove_file(&path).unwrap();
-    writer.append("bore-1", &plain(1_001, LATER + 1_000));
-    assert!(writer.flush(PATIENCE));
-    drop(writer);
-    assert_eq!(stored(&path, "bore-1", Span::ALL), [plain(1_001, LATER + 1_000)]);
+fn a_new_store_in_the_place_of_one_that_went_is_told_what_stands_open() {
+    for (is_spoiled, is_of_an_earlier_life) in [(true, true), (false, true), (false, false)] {
+        let loss = format!("spoiled or else deleted: {is_spoiled}, of an earlier life: {is_of_an_earlier_life}");
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("kestrel.db");
+        let mut writer = Writer::open(&path, options()).unwrap();
+        writer.begin_run(run("boot", LATER));
+        restless(0..20_000).for_each(|reading| _ = writer.append("bore-1", &reading));
+        let mut closed = disagreement(None);
+        closed.opened.wall.0 -= 1_000;
+        writer.disagreement(&closed, Some("pulse-weight"));
+        writer.disagreement(&disagreement(None), None);
+        writer.disagreement(&disagreement(None), Some("pulse-gaps"));
+        let began = disagreement(None).began;
+        let event = |name: &str, ended| Event {
+            meter: "bore-1".to_owned(),
+            what: EventKind::Status { name: name.to_owned() },
+            began,
+            ended,
+        };
+        writer.event(&event("empty pipe", None));
+        writer.event(&event("coil drive fault", None));
+        writer.event(&event("coil drive fault", Some(disagreement(None).opened)));
+        writer.tally_state("bore-1", 5, WallMillis(LATER), b"as it was".to_vec());
+        writer.tally_state("bore-1", 5, WallMillis(LATER + 1), b"as it is".to_vec());
+        writer.setting("bore-1", Setting::FullScale, WallMillis(LATER), 0.036);
+        let note = Note {
+            meter: "bore-1".to_owned(),
+            at: WallMillis(LATER),
+            written: WallMillis(LATER),
+            what: NoteKind::MaintenanceBegins { text: "sensor out".to_owned() },
+        };
+        writer.note(note.clone());
+        assert!(writer.flush(PATIENCE));
+        if is_of_an_earlier_life {
+            assert_eq!(writer.close().trouble, None);
+            writer = Writer::open(&path, options()).unwrap();
+            writer.begin_run(run("boot", LATER + 1));
+        }
+        if is_spoiled {
+            spoil(&path, 4096);
+        } else {
+            std::fs::remove_file(&path).unwrap();
+        }
+        closed.closed = Some(disagreement(None).opened);
+        writer.disagreement(&closed, None);
+        writer.append("bore-1", &plain(30_000_000, LATER + 30_000_000));
+        assert!(writer.flush(PATIENCE));
+        let health = writer.close();
+        assert_eq!(health.trouble, None, "{loss}");
+        assert_eq!(health.set_aside.is_some(), is_spoiled);
+
+        assert_eq!(stored(&path, "bore-1", Span::ALL), [plain(30_000_000, LATER + 30_000_000)], "{loss}");
+        let reader = StoreReader::open(&path).unwrap();
+        let logged = |disagreement, cause: &str| LoggedDisagreement { disagreement, cause: Some(cause.to_owned()) };
+        let expected = [logged(closed, "pulse-weight"), logged(disagreement(None), "pulse-gaps")];
+        assert_eq!(reader.disagreements(None, Span::ALL).unwrap(), expected, "{loss}");
+        assert_eq!(reader.events(None, Span::ALL).unwrap(), [event("empty pipe", None)]);
+        assert_eq!(reader.tally_state("bore-1").unwrap(), Some((5, b"as it is".to_vec())));
+        assert_eq!(reader.settings("bore-1").unwrap(), [(Setting::FullScale, 0.036)]);
+        assert_eq!(reader.notes(None, Span::ALL).unwrap(), [note]);
+    }
 }
 
 #[test]

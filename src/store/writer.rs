@@ -12,7 +12,7 @@ use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::{Change, Disagreement, Event, HourlySummary, Step};
 use tallywell_witness::units::WallMillis;
 
-use super::connection::{self, Lock, StoreReader};
+use super::connection::{self, Lock, StoreReader, ToWrite};
 use super::error::StoreError;
 use super::evidence::Run;
 use super::harm;
@@ -22,6 +22,7 @@ use super::options::Options;
 use super::outbox::Outgoing;
 use super::put::{Known, put_batch};
 use super::queue::{Batch, Lasting, Queue};
+use super::standing::Standing;
 use super::stretch::Meanings;
 use super::timing::LineHour;
 use crate::record::format_instant;
@@ -40,6 +41,8 @@ pub struct Health {
     pub waiting: usize,
     /// What keeps the store from being written, and since when.
     pub trouble: Option<(String, WallMillis)>,
+    /// How often a new database was begun since the start, for want of one or in the place of one that was damaged or gone.
+    pub begun_anew: u32,
     /// Where a damaged database was put; a new one was begun.
     pub set_aside: Option<PathBuf>,
 }
@@ -63,10 +66,11 @@ impl Writer {
     pub fn open(path: &Path, options: Options) -> Result<Self, StoreError> {
         let lock = Lock::take(path)?;
         let health = Arc::new(Mutex::new(Health::default()));
-        let (connection, trouble) = match open_or_begin_anew(path, &health) {
-            Ok(connection) => (Some(connection), None),
-            Err(error @ (StoreError::Full(_) | StoreError::ReadOnly(_))) if StoreReader::open(path).is_ok() => {
-                (None, Some(error))
+        let (connection, standing, trouble) = match open_or_begin_anew(path, &health) {
+            Ok((connection, standing)) => (Some(connection), standing, None),
+            Err(error @ (StoreError::Full(_) | StoreError::ReadOnly(_))) => {
+                let Ok(reader) = StoreReader::open(path) else { return Err(error) };
+                (None, Standing::of(&reader.connection).unwrap_or_default(), Some(error))
             }
             Err(error) => return Err(error),
         };
@@ -81,6 +85,8 @@ impl Writer {
             connection,
             known: Known::default(),
             runs: Vec::new(),
+            standing,
+            is_to_be_told: false,
             batch: Batch::default(),
             keep: Keep::default(),
             _lock: lock,
@@ -261,6 +267,10 @@ struct Work {
     known: Known,
     /// Every run since this process began, the first at place 0: a new database may have to be told them again.
     runs: Vec<Run>,
+    /// What stands by what was written, for the same reason.
+    standing: Standing,
+    /// The database is new, and has not been told it yet.
+    is_to_be_told: bool,
     /// Taken from the queue and not yet on the disk.
     batch: Batch,
     keep: Keep,
@@ -320,15 +330,26 @@ impl Work {
     fn try_write(&mut self) -> Result<(), StoreError> {
         // A file that was moved or deleted under us would swallow everything that follows.
         if self.connection.is_some() && !self.path.exists() {
-            self.connection = None;
-            self.known = Known::default();
+            tracing::error!(
+                "the store {} was moved or deleted while it was written; a new one is begun, and told what stands open",
+                self.path.display()
+            );
+            self.forget_database();
         }
         let mut connection = match self.connection.take() {
             Some(connection) => connection,
-            None => connection::open_to_write(&self.path)?,
+            None => {
+                let opened = connection::open_to_write(&self.path)?;
+                if opened.is_new {
+                    self.is_to_be_told = true;
+                    locked(&self.health).begun_anew += 1;
+                }
+                opened.connection
+            }
         };
-        match put_batch(&mut connection, &self.batch, &self.runs, &mut self.known) {
-            Ok(()) => {}
+        let standing = self.is_to_be_told.then_some(&self.standing);
+        match put_batch(&mut connection, &self.batch, standing, &self.runs, &mut self.known) {
+            Ok(()) => self.is_to_be_told = false,
             Err(source) => {
                 let error = StoreError::of(&self.path, source);
                 if matches!(error, StoreError::Full(_) | StoreError::Busy(_)) {
@@ -346,11 +367,15 @@ impl Work {
         Ok(())
     }
 
-    /// The database is damaged: keep it for whoever can mend it, and go on with a new one.
-    fn begin_anew(&mut self) -> Result<(), StoreError> {
+    fn forget_database(&mut self) {
         self.connection = None;
         self.known = Known::default();
         self.keep = Keep::default();
+    }
+
+    /// The database is damaged: keep it for whoever can mend it, and go on with a new one.
+    fn begin_anew(&mut self) -> Result<(), StoreError> {
+        self.forget_database();
         let aside = harm::set_aside(&self.path)?;
         tracing::error!("the store was found damaged; it was put aside as {}, a new one is begun", aside.display());
         locked(&self.health).set_aside = Some(aside);
@@ -362,15 +387,26 @@ impl Work {
         let lasting = self.batch.lasting.iter().filter(|lasting| !matches!(lasting, Lasting::Run(_))).count();
         tracing::error!("{} readings and {lasting} other entries could not be stored", self.batch.readings.len());
         self.queue.lost(self.batch.readings.len() as u64, lasting as u64);
-        self.batch = Batch::default();
+        // It stands all the same.
+        self.batch_is_done();
+    }
+
+    /// Remembers of the batch what stands now. Returns how many readings were in it.
+    fn batch_is_done(&mut self) -> usize {
+        let batch = std::mem::take(&mut self.batch);
+        for lasting in batch.lasting {
+            self.standing.take(lasting);
+        }
+        batch.readings.len()
     }
 
     fn note_success(&mut self) {
-        let batch = std::mem::take(&mut self.batch);
+        let was_empty = self.batch.is_empty();
+        let readings = self.batch_is_done();
         let mut health = locked(&self.health);
-        health.readings_stored += batch.readings.len() as u64;
+        health.readings_stored += readings as u64;
         health.waiting = 0;
-        if batch.is_empty() {
+        if was_empty {
             return;
         }
         if let Some((_, since)) = health.trouble.take() {
@@ -397,19 +433,29 @@ impl Work {
     }
 }
 
-/// Opens the database and proves that it can be written; one that is damaged is put aside first.
-fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<Connection, StoreError> {
-    let connection = match connection::open_to_write(path) {
+/// Opens the database, reads what stands by it, and proves that it can be written; one that is damaged is put aside first.
+fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<(Connection, Standing), StoreError> {
+    let opened = match open_proven(path) {
         Err(error) if harm::is_damaged_and_ours(path, &error) => {
             let aside = harm::set_aside(path)?;
             tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
             locked(health).set_aside = Some(aside);
-            connection::open_to_write(path)?
+            open_proven(path)?
         }
         opened => opened?,
     };
-    connection::prove_writable(&connection).map_err(|source| StoreError::of(path, source))?;
-    Ok(connection)
+    if opened.0.is_new {
+        locked(health).begun_anew += 1;
+    }
+    Ok((opened.0.connection, opened.1))
+}
+
+fn open_proven(path: &Path) -> Result<(ToWrite, Standing), StoreError> {
+    let of = |source| StoreError::of(path, source);
+    let opened = connection::open_to_write(path)?;
+    let standing = Standing::of(&opened.connection).map_err(of)?;
+    connection::prove_writable(&opened.connection).map_err(of)?;
+    Ok((opened, standing))
 }
 
 /// A panic elsewhere leaves whole values behind: each is changed in one step.

@@ -9,6 +9,7 @@ mod doors;
 mod file_modes;
 mod full_disk;
 mod kills;
+mod lost_store;
 mod power_cut;
 mod reading_only;
 mod shed;

@@ -141,9 +141,12 @@ fn store_words(state: &State) -> String {
     } else {
         String::new()
     };
+    let set_aside = store
+        .set_aside_name()
+        .map_or_else(String::new, |name| format!("; the one before was DAMAGED and put aside as {}", ascii(name)));
     match &store.trouble {
-        Some(trouble) => format!("store: CANNOT BE WRITTEN ({trouble}); {} wait{dropped}", store.waiting),
-        None => format!("store: {} readings written{dropped}", store.readings_stored),
+        Some(trouble) => format!("store: CANNOT BE WRITTEN ({trouble}); {} wait{dropped}{set_aside}", store.waiting),
+        None => format!("store: {} readings written{dropped}{set_aside}", store.readings_stored),
     }
 }
 
@@ -244,7 +247,8 @@ mod tests {
                     "lateness_ms": { "p50": null, "p90": null, "p99": null, "max": null },
                 }],
             }],
-            "store": { "readings_stored": 354, "readings_dropped": 4, "waiting": 12, "trouble": "the disk is full" },
+            "store": { "readings_stored": 354, "readings_dropped": 4, "waiting": 12, "trouble": "the disk is full",
+                       "set_aside": "/var/lib/shed/kestrel.db.damaged-20260301T120000Z" },
         });
         serde_json::from_value(state).unwrap()
     }

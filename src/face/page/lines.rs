@@ -111,6 +111,9 @@ fn store_words(store: &StoreState) -> Markup {
             "written, " (count(store.readings_stored)) " readings since the daemon began"
         }
         @if store.readings_dropped > 0 { ", " b class="disagree" { (count(store.readings_dropped)) " dropped" } }
+        @if let Some(name) = store.set_aside_name() {
+            "; " b class="disagree" { "the one before was damaged" } " and put aside as " (name)
+        }
     }
 }
 
