@@ -18,6 +18,8 @@ const NO_FLOW: f64 = 0.005;
 const LONGEST_STEP_S: f64 = 60.0;
 /// A fault signal lasts so long before it is taken for one. Common practice; NAMUR NE 43 leaves it to the receiver.
 const SIGNAL_LASTS_S: f64 = 4.0;
+/// And so long where it goes from one signal to another meanwhile.
+const WANDERING_LASTS_S: f64 = 2.0 * SIGNAL_LASTS_S;
 
 /// What one reading says about events.
 #[derive(Clone, Copy, Debug)]
@@ -51,8 +53,17 @@ pub(super) struct EventWatch {
     #[serde(with = "as_pairs")]
     lasting: BTreeMap<Lasting, Event>,
     last: Option<Moment>,
-    /// A current that signals a fault, or none, and since when.
-    signal: Option<(CurrentState, Moment)>,
+    /// What the current signals now.
+    signal: Option<Signal>,
+}
+
+/// A current that signals a fault, or none.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+struct Signal {
+    state: CurrentState,
+    since: Moment,
+    /// Since when it has signalled one thing or another.
+    any_since: Moment,
 }
 
 impl EventWatch {
@@ -146,24 +157,30 @@ impl EventWatch {
         }
     }
 
-    /// A fault signal has to last before it counts, and then lasts until the current means a flow again: a supply that
-    /// sinks wanders through every level.
+    /// A fault signal has to last before it counts, and then lasts until the current means a flow again, or another signal
+    /// has lasted as long: a supply that sinks wanders through every level within seconds.
     fn current(&mut self, facts: &MeterFacts, now: Moment, state: CurrentState, changes: &mut Vec<Change>) {
-        let lasts = self.lasting.contains_key(&Lasting::Current);
+        let lasting = self.lasting.get(&Lasting::Current).map(|event| &event.what);
         let signals = matches!(state, CurrentState::FaultLow | CurrentState::FaultHigh | CurrentState::Open);
         if !signals {
             self.signal = None;
-            if lasts && state.is_no_flow() {
-                return;
-            }
-            if lasts {
+            if lasting.is_some() && !state.is_no_flow() {
                 self.follow(facts, Lasting::Current, now, false, |_| EventKind::Current { state }, changes);
             }
             return;
         }
-        let (first, since) = *self.signal.get_or_insert((state, now));
-        if !lasts && now.steady.since(since.steady).0 >= SIGNAL_LASTS_S {
-            self.follow(facts, Lasting::Current, since, true, |_| EventKind::Current { state: first }, changes);
+        let signal = self.signal.get_or_insert(Signal { state, since: now, any_since: now });
+        if signal.state != state {
+            (signal.state, signal.since) = (state, now);
+        }
+        let Signal { since, any_since, .. } = *signal;
+        let is_told = lasting == Some(&EventKind::Current { state });
+        let lasts = now.steady.since(since.steady).0 >= SIGNAL_LASTS_S;
+        // One that never stands still is a fault as well.
+        let wanders = lasting.is_none() && now.steady.since(any_since.steady).0 >= WANDERING_LASTS_S;
+        if !is_told && (lasts || wanders) {
+            self.follow(facts, Lasting::Current, since, false, |_| EventKind::Current { state }, changes);
+            self.follow(facts, Lasting::Current, since, true, |_| EventKind::Current { state }, changes);
         }
     }
 
@@ -399,10 +416,42 @@ mod tests {
     /// NAMUR NE 43: a failure is signalled at 3.6 mA and below or 21.0 mA and above; 3.7 mA and 20.8 mA mean nothing.
     #[test]
     fn a_fault_current_is_an_event_once_it_lasts_until_the_current_means_a_flow_again() {
+        let (low, high) = (CurrentState::FaultLow, CurrentState::FaultHigh);
+        assert_eq!(
+            currents(&[(3.5, 3), (12.0, 2), (3.6, 5), (0.2, 2), (3.7, 6), (12.0, 3), (20.8, 10), (21.0, 6), (12.0, 1)]),
+            [(low, 5, None), (low, 5, Some(18)), (high, 31, None), (high, 31, Some(37))]
+        );
+    }
+
+    #[test]
+    fn each_fault_current_that_lasts_is_an_event_of_its_own_and_one_that_passes_is_none() {
+        let (low, high, open) = (CurrentState::FaultLow, CurrentState::FaultHigh, CurrentState::Open);
+        assert_eq!(
+            currents(&[(12.0, 10), (3.5, 12), (21.5, 12), (0.0, 12), (12.0, 1)]),
+            [
+                (low, 10, None),
+                (low, 10, Some(22)),
+                (high, 22, None),
+                (high, 22, Some(34)),
+                (open, 34, None),
+                (open, 34, Some(46))
+            ]
+        );
+        assert_eq!(
+            currents(&[(12.0, 10), (3.5, 2), (0.0, 20), (3.5, 2), (12.0, 1)]),
+            [(open, 12, None), (open, 12, Some(34))],
+            "a supply that sinks, and returns"
+        );
+        let wandering: Vec<(f64, usize)> = (0..30).map(|turn| (if turn % 2 == 0 { 3.5 } else { 0.0 }, 2)).collect();
+        assert_eq!(currents(&wandering), [(low, 8, None)], "told once, though no state lasts");
+    }
+
+    /// What is told of a current that stands at these levels for so many seconds each: the state, and the seconds at which
+    /// it began and ended.
+    fn currents(levels: &[(f64, usize)]) -> Vec<(CurrentState, i64, Option<i64>)> {
         let facts = specimen::meter();
         let mut watch = EventWatch::default();
         let mut changes = Vec::new();
-        let levels = [(3.5, 3), (12.0, 2), (3.6, 5), (0.2, 2), (3.7, 6), (12.0, 3), (20.8, 10), (21.0, 6), (12.0, 1)];
         let currents = levels.iter().flat_map(|(level, seconds)| std::iter::repeat_n(*level, *seconds));
         for (second, current) in (0..).zip(currents) {
             let moment = Moment { steady: SteadyMillis(second * 1000), wall: WallMillis(second * 1000) };
@@ -410,22 +459,19 @@ mod tests {
             let glance = Glance { moment, flow: None, status: None, running: None, current, total_spacing: None };
             watch.push(&facts, glance, &mut changes);
         }
-        let told: Vec<_> = changes
+        let seconds = |moment: Moment| moment.wall.0 / 1000;
+        changes
             .iter()
             .map(|change| match change {
-                Change::EventBegan(it) => (it.what.clone(), it.began.wall.0 / 1000, None),
-                Change::EventEnded(it) => {
-                    (it.what.clone(), it.began.wall.0 / 1000, it.ended.map(|at| at.wall.0 / 1000))
+                Change::EventBegan(Event { what: EventKind::Current { state }, began, .. }) => {
+                    (*state, seconds(*began), None)
+                }
+                Change::EventEnded(Event { what: EventKind::Current { state }, began, ended, .. }) => {
+                    (*state, seconds(*began), ended.map(seconds))
                 }
                 other => panic!("{other:?}"),
             })
-            .collect();
-        let (low, high) = (CurrentState::FaultLow, CurrentState::FaultHigh);
-        let event = |state, began, ended| (EventKind::Current { state }, began, ended);
-        assert_eq!(
-            told,
-            [event(low, 5, None), event(low, 5, Some(18)), event(high, 31, None), event(high, 31, Some(37))]
-        );
+            .collect()
     }
 
     /// IEEE 754 binary32 has 24 bits of significand: from 2^24 on neighbouring values lie 2 apart, from 2^28 on 32.
