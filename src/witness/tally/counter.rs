@@ -17,6 +17,11 @@ const VALUES_UNTIL_ABSURD: u8 = 3;
 /// The coarsest step in which a register is thought to count, in its own counts, until finer values are seen.
 const COARSEST_GRAIN: f64 = 1e6;
 
+/// The widths of counters that nobody declared: of 16, 32 and 64 bits.
+const USUAL_WIDTHS: [f64; 3] = [65_536.0, 4_294_967_296.0, 18_446_744_073_709_551_616.0];
+/// The share of its width that a counter may gain where it wraps, unless rate and width are known: more is rather a restart.
+const LEAST_SHARE: f64 = 0.01;
+
 /// What a value of a counting register means after those before it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Advance {
@@ -60,6 +65,7 @@ pub struct Counter {
     scale: f64,
     offset: f64,
     modulus: Option<f64>,
+    is_width_declared: bool,
     value_type: ValueType,
     may_fall: bool,
     fastest: Option<f64>,
@@ -89,6 +95,7 @@ impl Counter {
             scale: entry.scale,
             offset: entry.offset,
             modulus: declared.or(full),
+            is_width_declared: true,
             value_type: entry.value_type,
             may_fall,
             fastest,
@@ -99,6 +106,13 @@ impl Counter {
             suspect: None,
             unfitting: 0,
         }
+    }
+
+    /// The same for a counter whose width nobody declared, as that of a file: it wraps at the usual width that is next above
+    /// its values, if a gain within what is plausible leads across.
+    #[must_use]
+    pub const fn of_undeclared_width(self) -> Self {
+        Self { modulus: None, is_width_declared: false, ..self }
     }
 
     /// Counts since the first value, wraps undone. Counts of a float are its units.
@@ -231,15 +245,18 @@ impl Counter {
 
     /// The change with a wrap undone where a wrap explains it and nothing else does.
     fn unwrap(&self, change: f64, elapsed_ms: i64) -> f64 {
-        let Some(modulus) = self.modulus else { return change };
+        let last = self.last.map_or(0.0, |(last, _)| last);
+        let usual = USUAL_WIDTHS.into_iter().find(|width| !self.is_width_declared && last <= *width);
+        let Some(modulus) = self.modulus.or(usual) else { return change };
         if self.is_plausible(change, elapsed_ms) {
             return change;
         }
         // In a long silence a counter may go far round; in a short one it was rather restarted.
         let share = match self.fastest {
+            Some(_) if !self.is_width_declared => LEAST_SHARE,
             Some(rate) if rate * elapsed_seconds(elapsed_ms) >= 0.25 * modulus => 1.0,
             Some(_) => 0.25,
-            None => 0.01,
+            None => LEAST_SHARE,
         };
         let most = self.largest_change(elapsed_ms).min(share * modulus);
         if change < 0.0 && change + modulus >= 0.0 && change + modulus <= most {
@@ -366,6 +383,28 @@ mod tests {
         ] {
             let (told, position) = told(value_type, wraps_at, &[from, to]);
             assert_eq!((told[1], position), (Advance::Moved(by), by), "{value_type:?} {wraps_at:?}");
+        }
+    }
+
+    /// The third would be a wrap of 16 bits if so much could be gained within a second; the fourth is an hour later, in which
+    /// it could, but so far from the width it is rather a restart.
+    #[test]
+    fn a_counter_of_undeclared_width_wraps_where_a_usual_width_is_near() {
+        let entry = Entry { value_type: ValueType::U64, ..specimen::meter().pulses.unwrap().entry };
+        for (from, to, silence_ms, gained) in [
+            (65_533.0, 3.0, 1000, Some(6.0)),
+            (4_294_967_294.0, 0.0, 1000, Some(2.0)),
+            (65_399.0, 2.0, 1000, None),
+            (60_001.0, 2.0, 3_600_000, None),
+            (65_540.0, 3.0, 1000, None),
+        ] {
+            let expected = gained.map_or(Advance::Suspect, Advance::Moved);
+            let mut counter = Counter::new(&entry, Some(10.0), false).of_undeclared_width();
+            counter.push(from, 0);
+            assert_eq!(counter.push(to, silence_ms), expected, "{from} to {to} in {silence_ms} ms");
+            let mut counter = Counter::new(&entry, Some(10.0), false);
+            counter.push(from, 0);
+            assert_eq!(counter.push(to, silence_ms), Advance::Suspect, "a register of 64 bits");
         }
     }
 

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::counter::{Advance, Counter};
-use crate::declared::{CurrentLoop, PulseCounts, TotalCounts};
+use crate::declared::{CurrentLoop, PulseCounts, Source, TotalCounts};
 use crate::reading::{MeterFacts, Reading, Sample, WitnessFacts};
 use crate::units::SteadyMillis;
 
@@ -20,6 +20,11 @@ pub struct Counted {
 impl Counted {
     fn new(facts: &WitnessFacts, per_count: f64, fastest: Option<f64>, may_fall: bool) -> Self {
         Self { counter: Counter::new(&facts.entry, fastest.map(|rate| rate / per_count), may_fall), per_count }
+    }
+
+    /// The register is as wide as its values show.
+    const fn of_undeclared_width(self) -> Self {
+        Self { counter: self.counter.of_undeclared_width(), ..self }
     }
 
     /// Takes a sample if it is a plain step forward; false if [`push`](Self::push) has to look closer.
@@ -137,7 +142,9 @@ impl Intake {
             reverse_total: volume(&facts.reverse_total, false),
             pulses: facts.pulses.as_ref().map(|facts| {
                 let fastest = fastest_pulses.map(|fastest| PULSE_RATE_MARGIN * fastest);
-                Counted::new(facts, facts.entry.scale.abs(), fastest, false)
+                let counted = Counted::new(facts, facts.entry.scale.abs(), fastest, false);
+                let is_file = pulse.is_some_and(|pulse| matches!(pulse.count, Source::File(_)));
+                if is_file { counted.of_undeclared_width() } else { counted }
             }),
             receiver_total: volume(&facts.receiver_total, false),
         }

@@ -173,3 +173,21 @@ fn a_gap_is_never_bridged() {
     let (total, flow) = (hour.total.unwrap(), hour.flow.unwrap());
     assert!(total.unheard_l.0 > 1000.0 && total.volume_l.0 - total.unheard_l.0 < 1.05 * flow.volume_l.0, "{hour:?}");
 }
+
+/// Linux counts pulses in a file; how many bits its hardware has, the file does not say.
+#[test]
+fn a_counter_file_that_wraps_is_no_disagreement() {
+    let mut facts = specimen::meter();
+    facts.meter.pulse.as_mut().unwrap().count = crate::declared::Source::File("/sys/count0/count".into());
+    facts.pulses.as_mut().unwrap().entry.value_type = crate::declared::ValueType::U64;
+    let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
+    let mut changes = Vec::new();
+    for second in 0..2000 {
+        let pulses = (4_294_967_000 + second * 20 / 25) % 4_294_967_296_i64;
+        let reading =
+            specimen::reading(second * 1000, 20.0, 20.0 * second as f64, 4.0 + 16.0 * 20.0 / 36.0, pulses as f64);
+        tallies.push(&facts, &reading, &mut changes);
+    }
+    assert!(changes.iter().all(|it| matches!(it, Change::Hour(_))), "{changes:?}: 2 ^ 32 was passed after 370 s");
+    assert_eq!(tallies.overall(), Verdict::Agree);
+}
