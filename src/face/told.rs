@@ -5,6 +5,7 @@ use tallywell_witness::coverage::Unread;
 use tallywell_witness::declared::Table;
 use tallywell_witness::plan::Request;
 use tallywell_witness::tally::{Between, Disagreement, DisagreementKind, Event, EventKind, Largest, Moment};
+use tallywell_witness::units;
 
 use crate::record::format_instant;
 
@@ -169,10 +170,13 @@ pub fn event_words(what: &EventKind) -> String {
             format!("{} L flowed though the pump did not run", figure(volume_l.0))
         }
         EventKind::SettingDiffers { setting, declared, read } => {
+            let value = |value| setting_value(*setting, value);
+            let (read, declared) = (value(*read), value(*declared));
             format!("setting {}: the meter has {read}, the site file {declared}", setting_word(*setting))
         }
         EventKind::SettingChanged { setting, old, new } => {
-            format!("setting {} was changed from {old} to {new}", setting_word(*setting))
+            let value = |value| setting_value(*setting, value);
+            format!("setting {} was changed from {} to {}", setting_word(*setting), value(*old), value(*new))
         }
         EventKind::TotalCoarse { resolution_l } => {
             format!("the total has grown so large that it moves in steps of {} L", figure(resolution_l.0))
@@ -186,6 +190,12 @@ pub fn event_words(what: &EventKind) -> String {
 
 fn setting_word(setting: tallywell_witness::declared::Setting) -> String {
     serde_json::to_value(setting).ok().and_then(|value| value.as_str().map(str::to_owned)).unwrap_or_default()
+}
+
+/// A setting to the digits in which two of them are told apart, with its unit where that is known.
+fn setting_value(setting: tallywell_witness::declared::Setting, value: f64) -> String {
+    let number = units::figure(value, 6);
+    setting.base_unit().map_or(number.clone(), |unit| format!("{number} {unit}"))
 }
 
 /// An instant for people: UTC, to the second.
@@ -218,5 +228,27 @@ fn figure(value: f64) -> String {
         m if m >= 1.0 => format!("{value:.3}"),
         m if m >= 0.001 => format!("{value:.4}"),
         _ => format!("{value:.2e}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tallywell_witness::declared::Setting;
+
+    use super::*;
+
+    #[test]
+    fn a_setting_is_told_with_its_unit_where_it_has_one() {
+        let changed = |setting, old, new| event_words(&EventKind::SettingChanged { setting, old, new });
+        assert_eq!(changed(Setting::PulseVolume, 5.0, 10.0), "setting pulse_volume was changed from 5 L to 10 L");
+        assert_eq!(
+            changed(Setting::Zero, 0.0, -0.25),
+            "setting zero was changed from 0 to -0.25",
+            "of what, the maker knows"
+        );
+        // As a 32-bit float holds it.
+        let differs =
+            EventKind::SettingDiffers { setting: Setting::PulseOnTime, declared: 0.06, read: f64::from(0.1_f32) };
+        assert_eq!(event_words(&differs), "setting pulse_on_time: the meter has 0.1 s, the site file 0.06 s");
     }
 }

@@ -394,6 +394,20 @@ pub enum Setting {
     Damping,
 }
 
+impl Setting {
+    /// The symbol of its base unit; `None` where meters set it in quantities of several kinds.
+    #[must_use]
+    pub const fn base_unit(self) -> Option<&'static str> {
+        match self {
+            Self::FullScale => Some("L/s"),
+            Self::PulseVolume => Some("L"),
+            Self::PulseOnTime | Self::Damping => Some("s"),
+            Self::Bore => Some("mm"),
+            Self::SensorFactor | Self::Zero | Self::LowFlowCutoff => None,
+        }
+    }
+}
+
 /// The 4-20 mA loop as its receiver takes it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CurrentLoop {
