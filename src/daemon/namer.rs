@@ -152,13 +152,14 @@ impl Namer {
         let end = it.closed.map_or_else(wall::now, |closed| WallMillis(closed.wall.0 + 1));
         let begin = (it.began.wall.0 - BEFORE_MS).max(end.0 - LONGEST_MS);
         let span = Span { from: Some(WallMillis(begin)), to: Some(end) };
-        let (store, meter) = (self.store.clone(), it.meter.clone());
+        let (store, meter, between) = (self.store.clone(), it.meter.clone(), it.between);
         let task = tokio::task::spawn_blocking(move || {
             let explained = StoreReader::open(&store)
                 .map_err(Into::into)
                 .and_then(|store| explain_stored(&site, &store, &meter, span));
             match explained {
-                Ok(explanation) => Some(explanation.causes.first()?.code),
+                // The tally is beyond doubt: where no cause of its witnesses is seen, it has one that is not known.
+                Ok(explanation) => Some(explanation.cause_between(between).unwrap_or(Code::Unexplained)),
                 Err(error) => {
                     tracing::warn!("{meter}: no cause could be looked for: {error}");
                     None

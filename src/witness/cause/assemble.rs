@@ -35,6 +35,9 @@ const LONGEST_RULE: f64 = 30.0;
 /// Pulses by which one count moves what is due as a rule, at most: a burst that is lost is none.
 const LEARNT: f64 = 0.25;
 
+/// The part of what was seen so far that a block may last, until that is as much as one usually may.
+const OF_THE_STRETCH: f64 = 0.125;
+
 /// Builds blocks row by row.
 #[derive(Clone, Debug)]
 pub(super) struct Assembler {
@@ -58,6 +61,8 @@ pub(super) struct Assembler {
     flow_bank: LagBank<{ FLOW_LAGS.len() }>,
     current_bank: LagBank<{ CURRENT_LAGS.len() }>,
     incomplete: u32,
+    /// When the first block began.
+    began: Option<f64>,
 }
 
 impl Assembler {
@@ -87,6 +92,7 @@ impl Assembler {
             flow_bank: LagBank::new(FLOW_LAGS),
             current_bank: LagBank::new(CURRENT_LAGS),
             incomplete: 0,
+            began: None,
         }
     }
 
@@ -172,9 +178,13 @@ impl Assembler {
         self.incomplete = 0;
         let stretch = f64::from(1_u32 << self.series.halvings.min(20));
         let length = row.at - block.from;
+        // A short stretch needs its blocks, too: they grow with it up to the usual length.
+        let begun = *self.began.get_or_insert(block.from);
+        let usual = 45.0_f64.max(4.0 * self.poll) * stretch;
+        let longest = usual.min(((row.at - begun) * OF_THE_STRETCH).max(3.0 * self.poll));
         let shortest = (1.9 * self.poll).max(8.0);
         let moved = row.flow.is_some_and(|flow| (flow.value - block.flow_mean()).abs() > self.flow_step);
-        length >= 45.0_f64.max(4.0 * self.poll) * stretch || (length >= shortest && moved)
+        length >= longest || (length >= shortest && moved)
     }
 
     /// Ends the block before this row.

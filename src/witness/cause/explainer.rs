@@ -88,23 +88,23 @@ impl Explainer {
             verdict,
             tallies,
             next_test: wording::next_test(&hypotheses),
-            causes: hypotheses.iter().map(|hypothesis| cause(&gathered, hypothesis)).collect(),
+            causes: hypotheses.iter().map(|hypothesis| cause(&gathered, hypothesis, verdict)).collect(),
             disputed_volume_l: disputed,
             assumptions: assumptions(&gathered),
         }
     }
 }
 
-fn cause(gathered: &Gathered, hypothesis: &Hypothesis) -> Cause {
+fn cause(gathered: &Gathered, hypothesis: &Hypothesis, verdict: Verdict) -> Cause {
     let main: &Candidate = &hypothesis.causes[0];
     let mut parameters = main.parameters.clone();
     parameters.onset = main.onset.map(CivilMoment);
     let mut evidence: Vec<String> = main.evidence.clone();
     let mut check = wording::checks(main.code);
-    let mut says = wording::sentence(gathered, main);
+    let mut says = wording::sentence(gathered, main, verdict);
     for further in &hypothesis.causes[1..] {
         says.push(' ');
-        says.push_str(&wording::sentence(gathered, further));
+        says.push_str(&wording::sentence(gathered, further, verdict));
         evidence.extend(further.evidence.iter().map(|text| format!("{}: {text}", further.code)));
         for text in wording::checks(further.code) {
             if !check.contains(&text) {
@@ -144,4 +144,52 @@ fn assumptions(gathered: &Gathered) -> Vec<String> {
         gathered.poll
     ));
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cause::Code;
+    use crate::tally::{Between, specimen};
+    use crate::units::Litres;
+
+    /// The answer to readings of every second: 24 L/s, and the litres that one pulse stood for at that second.
+    fn explained(seconds: impl Iterator<Item = i64>, litres_a_pulse: impl Fn(i64) -> f64) -> Explanation {
+        let mut facts = specimen::meter();
+        facts.meter.pulse.as_mut().unwrap().volume = Litres(5.0);
+        let mut explainer = Explainer::new(&facts);
+        let (mut sent, mut before) = (1000.0, 0);
+        for second in seconds {
+            sent += (before..second).map(|second| 24.0 / litres_a_pulse(second)).sum::<f64>();
+            before = second;
+            #[expect(clippy::cast_precision_loss, reason = "a minute")]
+            let total = 50_000.0 + 24.0 * second as f64;
+            explainer.push(&specimen::reading(second * 1000, 24.0, total, 4.0 + 16.0 * 24.0 / 36.0, sent.floor()));
+        }
+        explainer.finish()
+    }
+
+    /// Somebody asks while it has just begun.
+    #[test]
+    fn a_fault_of_a_few_seconds_has_its_own_suspects() {
+        let explained = explained(0..32, |second| if second < 16 { 5.0 } else { 10.0 });
+        assert_eq!(explained.verdict, Verdict::Disagree);
+        assert_eq!(explained.main().map(|cause| cause.code), Some(Code::PulseWeight), "{:?}", explained.causes);
+        assert_eq!(explained.cause_between(Between::TotalPulse), Some(Code::PulseWeight));
+        // Nothing of it can be what flow and current would disagree by.
+        assert!(explained.cause_between(Between::FlowLoop).is_none_or(|code| code == Code::Unexplained));
+    }
+
+    /// Nobody read for a while, and pulses were lost meanwhile: that is proven, and no agreement.
+    #[test]
+    fn what_was_lost_while_nobody_read_is_not_explained_by_agreement() {
+        for rests in [10, 20, 40] {
+            let seconds = (0..rests).chain(60..60 + rests);
+            let explained = explained(seconds, |second| if (40..55).contains(&second) { 1e9 } else { 5.0 });
+            assert_eq!(explained.verdict, Verdict::Disagree, "{rests} s");
+            let says_sound = explained.causes.iter().any(|cause| cause.code == Code::Agreement);
+            assert!(!says_sound, "{rests} s: {:?}", explained.causes);
+            assert!(explained.cause_between(Between::TotalPulse).is_some());
+        }
+    }
 }

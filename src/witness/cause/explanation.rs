@@ -4,7 +4,8 @@ use serde::Serialize;
 
 use super::civil::CivilMoment;
 use super::code::Code;
-use crate::tally::{TallyStanding, Verdict};
+use super::standing::can_part;
+use crate::tally::{Between, TallyStanding, Verdict};
 
 /// What a cause implies, each figure only where the cause has it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -101,6 +102,22 @@ pub struct Explanation {
 }
 
 impl Explanation {
+    /// The likeliest cause, over all hypotheses, of those that can be what two witnesses disagree by; `None` where none
+    /// of them can, and no hypothesis leaves anything unexplained.
+    #[must_use]
+    pub fn cause_between(&self, between: Between) -> Option<Code> {
+        let mut likeliest: Option<(f64, Code)> = None;
+        let codes = |cause: &Cause| [&[cause.code], &cause.with[..]].concat();
+        for code in self.causes.iter().flat_map(codes).filter(|code| can_part(between, *code)) {
+            let of_it = self.causes.iter().filter(|cause| codes(cause).contains(&code));
+            let probability: f64 = of_it.map(|cause| cause.probability).sum();
+            if likeliest.is_none_or(|(most, _)| probability > most) {
+                likeliest = Some((probability, code));
+            }
+        }
+        likeliest.map(|(_, code)| code)
+    }
+
     /// The likeliest hypothesis.
     #[must_use]
     pub fn main(&self) -> Option<&Cause> {

@@ -4,12 +4,13 @@
 //! of its parts. A second cause costs its own prior; nothing is averaged.
 
 use super::candidate::{Candidate, log_sum};
-use super::code::Code;
+use super::code::{Code, Part};
 use super::crossing::OtherMeter;
 use super::current::{self, pairs::FlowScale};
 use super::drift::{Drift, Reference};
 use super::facts;
 use super::gather::Gathered;
+use super::prior::log_prior;
 use super::pulse;
 use super::receiver;
 use super::settings::KnownSettings;
@@ -58,6 +59,7 @@ pub(super) fn rank(
     let mut bus = VolumeSeries::new(gathered)
         .map_or_else(|| vec![Candidate::sound(0.0)], |series| volume::candidates(gathered, &series));
     hold_back_the_unexplained(&mut bus);
+    leave_open(&mut bus, Part::Bus, standings.total_flow);
     in_order(&mut bus);
     let best = bus.first().map_or(0.0, |candidate| candidate.weight);
     bus.retain(|candidate| candidate.weight > best - HOPELESS || candidate.code == Code::Agreement);
@@ -66,8 +68,10 @@ pub(super) fn rank(
     let or_noted = |read: Vec<Candidate>, between| {
         if read.is_empty() { receiver::noted_candidates(gathered, tallies, between) } else { read }
     };
-    let receiver_span = or_noted(receiver::span_candidates(gathered), Between::LoopReceiverFlow);
-    let receiver_weight = or_noted(receiver::weight_candidates(gathered), Between::PulseReceiverTotal);
+    let mut receiver_span = or_noted(receiver::span_candidates(gathered), Between::LoopReceiverFlow);
+    leave_open(&mut receiver_span, Part::Receiver, standings.receiver_flow);
+    let mut receiver_weight = or_noted(receiver::weight_candidates(gathered), Between::PulseReceiverTotal);
+    leave_open(&mut receiver_weight, Part::Receiver, standings.receiver_total);
     let mut cache = Cache {
         gathered,
         others,
@@ -79,8 +83,10 @@ pub(super) fn rank(
     };
     let mut hypotheses: Vec<Hypothesis> = Vec::new();
     for registers in &bus {
-        let loops = cache.loops(flow_scale(registers));
-        let pulses = cache.pulses(reference(gathered, registers));
+        let mut loops = cache.loops(flow_scale(registers));
+        leave_open(&mut loops, Part::Loop, standings.flow_loop);
+        let mut pulses = cache.pulses(reference(gathered, registers));
+        leave_open(&mut pulses, Part::Pulse, standings.total_pulse);
         let parts = [
             vec![(registers.clone(), 0.0)],
             gains(&loops),
@@ -180,6 +186,19 @@ impl Cache<'_> {
         self.pulses.push((reference, found.clone()));
         found
     }
+}
+
+/// A tally can be broken by what is too short or too small for any likelihood of a part to see: then that part at least has
+/// a deviation that nothing explains, and it is neither sound nor made up for by another part.
+fn leave_open(candidates: &mut Vec<Candidate>, part: Part, verdict: Verdict) {
+    if verdict != Verdict::Disagree || candidates.iter().any(|candidate| candidate.code != Code::Agreement) {
+        return;
+    }
+    let sound = candidates.first().map_or(0.0, |sound| sound.weight);
+    if candidates.is_empty() {
+        candidates.push(Candidate::sound(sound));
+    }
+    candidates.push(Candidate::new(Code::Unexplained, sound + log_prior(Code::Unexplained)).seen_in(part));
 }
 
 /// The heaviest candidates first; those whose weight is no number are left out.

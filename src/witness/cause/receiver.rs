@@ -138,7 +138,8 @@ fn ratio_candidates(
         }
         Some((choice.0, choice.1))
     });
-    if let Some((weight, onset, ratio)) = best {
+    // A figure that goes back, or stands, is not scaled wrong.
+    if let Some((weight, onset, ratio)) = best.filter(|(_, _, ratio)| (ratio - 1.0).abs() > accuracy) {
         let mut candidate = Candidate::new(code, weight + log_prior(code));
         if onset > 0 {
             let block = points[onset].block;

@@ -69,6 +69,20 @@ const fn disturbs(code: Code, part: Part) -> u8 {
     }
 }
 
+/// Whether a cause, seen in its own part, can be what these two witnesses disagree by.
+pub(super) fn can_part(between: Between, code: Code) -> bool {
+    let tallies = match between {
+        Between::FlowLoop => FLOW_LOOP,
+        Between::TotalPulse => TOTAL_PULSE,
+        Between::TotalFlow => TOTAL_FLOW,
+        // Without the bus, what disturbs either signal parts the two.
+        Between::LoopPulse => FLOW_LOOP | TOTAL_PULSE,
+        Between::LoopReceiverFlow => RECEIVER_FLOW,
+        Between::PulseReceiverTotal => RECEIVER_TOTAL,
+    };
+    code == Code::Unexplained || disturbs(code, code.part()) & tallies != 0
+}
+
 /// Causes that the hard rules prove by themselves, whatever the tallies made of them.
 const fn proves_itself(code: Code) -> bool {
     matches!(

@@ -10,6 +10,7 @@ pub(super) use next_test::next_test;
 use super::candidate::Candidate;
 use super::code::Code;
 use super::gather::Gathered;
+use crate::tally::Verdict;
 
 /// Four significant digits, without an exponent.
 fn figure(value: f64) -> String {
@@ -23,7 +24,7 @@ fn figure(value: f64) -> String {
 }
 
 /// What is wrong, in one sentence.
-pub(super) fn sentence(gathered: &Gathered, cause: &Candidate) -> String {
+pub(super) fn sentence(gathered: &Gathered, cause: &Candidate, verdict: Verdict) -> String {
     let meter = &gathered.facts.meter;
     let full_scale = meter.current_loop.as_ref().map_or(f64::NAN, |declared| declared.full_scale.0);
     let volume = meter.pulse.as_ref().map_or(f64::NAN, |declared| declared.volume.0);
@@ -33,6 +34,9 @@ pub(super) fn sentence(gathered: &Gathered, cause: &Candidate) -> String {
     let level = p.level_ma.unwrap_or(f64::NAN);
     let other = p.follows.as_deref().unwrap_or("another meter");
     match cause.code {
+        Code::Agreement if verdict == Verdict::Undecided => {
+            "Too little was seen to say that the witnesses agree; nothing speaks against it.".to_owned()
+        }
         Code::Agreement => "The witnesses agree. That is not accuracy: all of them share one sensor.".to_owned(),
         Code::Unexplained => "The witnesses do not agree, and nothing in the catalogue explains how.".to_owned(),
         Code::PulseWeight => format!(
