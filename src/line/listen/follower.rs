@@ -105,6 +105,7 @@ pub struct Follower {
     last_failed: Option<Vec<u8>>,
     last_asked: BTreeMap<PollKey, Moment>,
     last_unit: Option<u8>,
+    /// When the frame directly before passed; nothing where noise did, in which a request may be found by chance.
     last_times: Option<Times>,
     counted: Counted,
 }
@@ -203,7 +204,7 @@ impl Follower {
         self.counted.busy += self.characters(noise);
         lost.perhaps.iter().for_each(|&asked| self.unsettled.unanswered(asked, times));
         self.last_unit = Some(asked.unit);
-        self.last_times = Some(*times);
+        self.last_times = None;
         told
     }
 
@@ -221,7 +222,7 @@ impl Follower {
 
     fn noise(&mut self, bytes: &[u8], times: &Times) {
         self.counted.busy += self.characters(bytes.len());
-        self.last_times = Some(*times);
+        self.last_times = None;
         let mut late = self.broken_late_reply(bytes);
         let soonest = self.soonest(times);
         let Some(mut open) = self.open.take() else {

@@ -299,3 +299,13 @@ fn periods_and_their_jitter_leave_repetitions_out() {
     assert!(median.is_some_and(|median| median.as_millis().abs_diff(501) <= 5), "{median:?}");
     assert!(poll.jitter().is_some_and(|jitter| jitter.as_millis() <= 12), "{:?}", poll.jitter());
 }
+
+/// Data may look like a frame, and what stands in a broken reply did not come too soon after its beginning.
+#[test]
+fn a_request_found_in_a_broken_reply_accuses_nobody() {
+    let mut bench = Bench::new();
+    let broken = [&[5, 3, 20, 1, 2, 3][..], &ask(4, 0x3188), &[4, 5, 6]].concat();
+    bench.say(20, &ask(5, 1)).say(5, &answer(5, 99)).say(20, &ask(5, 1)).say(5, &broken).say(40, &ask(5, 1));
+    assert_eq!(bench.passed(Passed::Read), 4, "three that were asked, and one by chance");
+    assert_eq!(bench.passed(Passed::ShortSilence), 0);
+}
