@@ -420,6 +420,19 @@ fn files_of_the_machine_are_witnesses_beside_the_bus() {
     put(&count, "4712\n");
     daemon.says("count can be read again");
     wait_for("the next count", || pulses(4712.0));
+    // A pipe at which nobody speaks would be waited for without end, and a count below nothing would be judged for ever.
+    let pipe = shed.path("pipe");
+    rustix::fs::mkfifoat(rustix::fs::CWD, &pipe, rustix::fs::Mode::RUSR).unwrap();
+    std::fs::rename(pipe, &count).unwrap();
+    daemon.says("count is not a file: expected one that holds a count");
+    put(&count, "4713\n");
+    daemon.says("count can be read again");
+    wait_for("the count after that", || pulses(4713.0));
+    put(&count, "-5\n");
+    daemon.says("holds -5, which cannot be: expected a count, a whole number from 0 to 18446744073709551615");
+    put(&count, "4714\n");
+    daemon.says("count can be read again");
+    wait_for("the last count", || pulses(4714.0));
     daemon.signal(Signal::TERM);
     let (code, log) = daemon.ends();
     assert_eq!((code, log.matches("is not a number").count()), (Some(0), 1), "{log}");
@@ -427,6 +440,7 @@ fn files_of_the_machine_are_witnesses_beside_the_bus() {
     let whole: Vec<_> = whole.iter().filter_map(|it| Some((it.flow?, it.loop_ma?, it.pulses?))).collect();
     for (flow, current, pulses) in &whole {
         assert_eq!(current.value, 14.666);
+        assert!((4711.0..=4714.0).contains(&pulses.value), "{pulses:?}");
         let apart = |at: i64| (at - flow.at.0).abs();
         assert!(apart(current.at.0) < 2000 && apart(pulses.at.0) < 2000, "{flow:?} {current:?} {pulses:?}");
     }

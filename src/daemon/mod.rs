@@ -8,6 +8,7 @@ mod catch_up;
 pub mod clock;
 mod core;
 mod faces;
+pub mod file_number;
 pub mod file_source;
 mod known_line;
 mod listened;

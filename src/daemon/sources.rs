@@ -10,6 +10,7 @@ use tallywell_witness::schedule::Task;
 use tokio::sync::mpsc;
 
 use super::DaemonError;
+use super::file_number::Holds;
 use super::file_source::{FileReading, FileSource};
 use super::socket::{Asked, Socket, path_beside};
 use crate::line::clock::Clock;
@@ -40,7 +41,7 @@ pub(super) struct Sources {
     lines: BTreeMap<String, (Line, LineThread)>,
     line_events: EventReceiver,
     to_line_events: EventSender,
-    files: BTreeMap<PathBuf, (Duration, FileSource)>,
+    files: BTreeMap<PathBuf, (HowRead, FileSource)>,
     file_readings: mpsc::Receiver<FileReading>,
     to_file_readings: mpsc::Sender<FileReading>,
     asked: mpsc::Receiver<Asked>,
@@ -93,13 +94,14 @@ impl Sources {
             }
         }
         let files = files(site);
-        self.files.retain(|path, (every, _)| files.get(path) == Some(every));
-        for (path, every) in files {
+        self.files.retain(|path, (how, _)| files.get(path) == Some(how));
+        for (path, how) in files {
             if !self.files.contains_key(&path) {
                 let to = self.to_file_readings.clone();
-                let source = FileSource::start(path.clone(), every, move |reading| drop(to.try_send(reading)))
-                    .map_err(|source| DaemonError::System { what: "a thread", source })?;
-                self.files.insert(path, (every, source));
+                let source =
+                    FileSource::start(path.clone(), how.holds, how.every, move |reading| drop(to.try_send(reading)))
+                        .map_err(|source| DaemonError::System { what: "a thread", source })?;
+                self.files.insert(path, (how, source));
             }
         }
         Ok(())
@@ -155,8 +157,15 @@ pub(super) fn entry_of<'site>(site: &'site Site, source: &Source) -> Option<&'si
     site.devices.get(device)?.map.entries.get(entry)
 }
 
-/// The files that the meters name, and how often each is read.
-fn files(site: &Site) -> BTreeMap<PathBuf, Duration> {
+/// How one file is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct HowRead {
+    every: Duration,
+    holds: Holds,
+}
+
+/// The files that the meters name.
+fn files(site: &Site) -> BTreeMap<PathBuf, HowRead> {
     let mut files = BTreeMap::new();
     for name in site.meters.keys() {
         let Ok(facts) = meter_facts(site, name) else { continue };
@@ -174,8 +183,9 @@ fn files(site: &Site) -> BTreeMap<PathBuf, Duration> {
         ];
         for (source, witness) in witnesses {
             if let (Some(Source::File(path)), Some(witness)) = (source, witness) {
-                let every: &mut Duration = files.entry(path.clone()).or_insert(witness.every);
-                *every = witness.every.min(*every);
+                let (every, holds) = (witness.every, Holds::of(&witness.entry));
+                let how: &mut HowRead = files.entry(path.clone()).or_insert(HowRead { every, holds });
+                *how = HowRead { every: how.every.min(every), holds: how.holds.max(holds) };
             }
         }
     }

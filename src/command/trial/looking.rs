@@ -14,7 +14,8 @@ use tallywell_witness::trial::volumes::{Look, Seen};
 use tallywell_witness::units::Seconds;
 
 use crate::command::through_daemon;
-use crate::daemon::file_source::read_number;
+use crate::daemon::file_number::Holds;
+use crate::daemon::file_source::FileReader;
 use crate::daemon::socket::{self, SocketError};
 use crate::line::once::{OwnLine, RequestRead, Wanted};
 use crate::line::request::UnitAddress;
@@ -24,6 +25,7 @@ struct Part {
     slot: fn(&mut Look) -> &mut Option<Seen>,
     source: Source,
     entry: Entry,
+    file: Option<FileReader>,
 }
 
 /// What one device is asked.
@@ -88,11 +90,10 @@ impl<'s> Looking<'s> {
                 }
             }
         }
-        for part in &self.parts {
-            if let Source::File(path) = &part.source {
+        for part in &mut self.parts {
+            if let Some(file) = &mut part.file {
                 let before = self.begun.elapsed();
-                let number = read_number(path);
-                let value = number.ok().map(|number| number * part.entry.scale * part.entry.unit.to_base);
+                let value = file.read().ok().map(|number| number * part.entry.scale * part.entry.unit.to_base);
                 *(part.slot)(&mut look) = value.map(|value| seen(value, (before, self.begun.elapsed())));
             }
         }
@@ -169,7 +170,11 @@ fn parts(facts: &MeterFacts) -> Vec<Part> {
     let mut parts = Vec::new();
     let mut add = |slot: fn(&mut Look) -> &mut Option<Seen>, source: Option<&Source>, facts: Option<&WitnessFacts>| {
         if let (Some(source), Some(facts)) = (source, facts) {
-            parts.push(Part { slot, source: source.clone(), entry: facts.entry.clone() });
+            let file = match source {
+                Source::File(path) => Some(FileReader::new(path.clone(), Holds::of(&facts.entry))),
+                Source::Entry { .. } => None,
+            };
+            parts.push(Part { slot, source: source.clone(), entry: facts.entry.clone(), file });
         }
     };
     add(|look| &mut look.flow, meter.flow.as_ref(), facts.flow.as_ref());
