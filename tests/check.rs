@@ -135,6 +135,18 @@ fn bad_files_end_with_status_2_and_say_it_on_standard_error_alone() {
     error: cannot read the site file sched.toml: there is no such file
     help: name a site file with `--config SITE.toml`
     ");
+
+    // What never ends is not read for ever.
+    let output = check(folder.path(), &["--config", "/dev/zero"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(
+        text(output.stderr).starts_with("error: cannot read the site file /dev/zero: it does not end within 16 MiB")
+    );
+    let endless = site(9600, "1s").replace("map.toml", "/dev/zero") + "[store]\nlargest = \"1 B\"\n";
+    std::fs::write(folder.path().join("endless.toml"), endless).unwrap();
+    let report = text(check(folder.path(), &["--config", "endless.toml"]).stderr);
+    assert!(report.contains("error: cannot read the register map: it does not end within 16 MiB"), "{report}");
+    assert!(report.contains("write `largest = \"4 MiB\"` or more"), "{report}");
 }
 
 #[test]

@@ -42,7 +42,7 @@ const PIPE: &str = "The pipe and its flows";
     --pulse-volume '1 L' --on-time 60ms --supply 24 --burden 500")]
 pub struct Arguments {
     /// The meter's real inner diameter, '100 mm'
-    #[arg(long, value_name = "LENGTH", value_parser = millimetres, help_heading = PIPE)]
+    #[arg(long, value_name = "LENGTH", value_parser = bore, help_heading = PIPE)]
     bore: f64,
     /// The smallest flow that matters, '3 L/s'
     #[arg(long, value_name = "FLOW", value_parser = flow, help_heading = PIPE)]
@@ -221,6 +221,15 @@ fn question(arguments: &Arguments, facts: Option<&MeterFacts>) -> anyhow::Result
             sizing::figure(largest.0)
         );
     }
+    let fastest_m_s = largest.0 / (std::f64::consts::PI * (arguments.bore / 1000.0).powi(2) / 4.0) / 1000.0;
+    if fastest_m_s > FASTEST_M_S {
+        bail!(
+            "{} L/s through {} mm would be {} m/s: one of the two is in another unit than it was meant in",
+            sizing::figure(largest.0),
+            sizing::figure(arguments.bore),
+            sizing::figure(fastest_m_s)
+        );
+    }
     let present = &arguments.present;
     let current_loop = facts.and_then(|facts| facts.meter.current_loop.as_ref());
     let pulse = facts.and_then(|facts| facts.meter.pulse.as_ref());
@@ -239,6 +248,13 @@ fn question(arguments: &Arguments, facts: Option<&MeterFacts>) -> anyhow::Result
         },
     })
 }
+
+/// No water flows so fast through a pipe that is to be measured; some ten metres a second destroy it.
+const FASTEST_M_S: f64 = 100.0;
+/// Pipes of this world, in millimetres.
+const BORES_MM: std::ops::RangeInclusive<f64> = 1.0..=20_000.0;
+/// Flows of this world, in litres a second: from a drop in a quarter of an hour to the largest river.
+const FLOWS_L_S: std::ops::RangeInclusive<f64> = 1e-7..=1e9;
 
 fn recommended_width(advice: &Advice) -> Duration {
     let recommended = advice.pulses.iter().find(|choice| choice.role == sizing::Role::Recommended);
@@ -266,7 +282,8 @@ fn as_json(answer: &Answer) -> serde_json::Value {
 }
 
 fn flow(text: &str) -> anyhow::Result<LitresPerSecond> {
-    Ok(LitresPerSecond(above_zero(text, parse::flow(text).map_err(explained)?.0)?))
+    let flow = above_zero(text, parse::flow(text).map_err(explained)?.0)?;
+    if FLOWS_L_S.contains(&flow) { Ok(LitresPerSecond(flow)) } else { bail!("`{text}` is no flow of any pipe") }
 }
 
 fn volume(text: &str) -> anyhow::Result<Litres> {
@@ -275,6 +292,11 @@ fn volume(text: &str) -> anyhow::Result<Litres> {
 
 fn millimetres(text: &str) -> anyhow::Result<f64> {
     above_zero(text, parse::quantity(text, Dimension::Length).map_err(explained)?.in_base())
+}
+
+fn bore(text: &str) -> anyhow::Result<f64> {
+    let bore = millimetres(text)?;
+    if BORES_MM.contains(&bore) { Ok(bore) } else { bail!("`{text}` is no pipe's inner diameter: write 1 mm to 20 m") }
 }
 
 fn metres(text: &str) -> anyhow::Result<f64> {

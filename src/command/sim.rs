@@ -79,12 +79,18 @@ fn obey(hands: &Hands) {
     }
 }
 
+/// More than any output drives: 21 to 23 mA mean a fault.
+const MOST_CURRENT_MA: f64 = 30.0;
+
 fn act(hands: &Hands, line: &str) -> Result<(), String> {
     const ACTS: &str = "write current METER MA, pulses METER COUNT or measure METER";
     let words: Vec<&str> = line.split_whitespace().collect();
     match words.as_slice() {
         ["current", meter, current] => {
-            let current = current.parse().map_err(|_| format!("{current:?} is not a number of mA"))?;
+            let in_range = |current: &f64| (0.0..=MOST_CURRENT_MA).contains(current);
+            let current = current.parse().ok().filter(in_range);
+            let current =
+                current.ok_or_else(|| format!("{:?} is not a number of mA from 0 to {MOST_CURRENT_MA}", words[2]))?;
             hands.simulate_current(meter, current).map_err(|error| error.to_string())
         }
         ["pulses", meter, count] => {

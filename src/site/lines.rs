@@ -23,6 +23,9 @@ const DEFAULT_WORST_LATENCY: Duration = Duration::from_secs(1);
 const DEFAULT_READINGS_EVERY: Duration = Duration::from_secs(10);
 /// 64 MiB.
 const DEFAULT_OUTBOX: u64 = 64 << 20;
+/// Bytes: the store's log of what is not in its tables yet may grow to 2 MiB, its tables begin with 0.2 MiB, and what is
+/// kept for ever has to go somewhere. With less it would hold no day of readings.
+const LEAST_STORE: u64 = 4 << 20;
 /// The rates that serial ports commonly offer.
 const USUAL_BAUD: [u32; 12] = [300, 600, 1200, 2400, 4800, 9600, 14_400, 19_200, 38_400, 57_600, 76_800, 115_200];
 
@@ -211,8 +214,22 @@ pub(super) fn store(site: &Fields<'_>, site_path: &Path, meaning: &mut Meaning<'
     StoreDeclared {
         path: meaning.path(path, MentionKind::Made).unwrap_or_else(|| site_path.with_extension("db")),
         keep_readings: meaning.positive(fields.and_then(|fields| fields.text("keep_readings"))),
-        largest: meaning.quantity(fields.and_then(|fields| fields.text("largest")), parse::bytes),
+        largest: largest(fields.and_then(|fields| fields.text("largest")), meaning),
     }
+}
+
+/// The disk that the store may take, where it is bounded.
+fn largest(written: Option<Spanned<&str>>, meaning: &mut Meaning<'_>) -> Option<u64> {
+    let (span, text) = written.as_ref().map(|written| (written.span(), *written.get_ref()))?;
+    let largest = meaning.quantity(written, parse::bytes)?;
+    if largest < LEAST_STORE {
+        let least = LEAST_STORE >> 20;
+        meaning.error(span, format!("a store of {} has no room for readings", text.trim())).write(format!(
+            "write `largest = \"{least} MiB\"` or more; a meter that is read each second takes about 1 MB a day"
+        ));
+        return None;
+    }
+    Some(largest)
 }
 
 /// Reads the program that is told of events.

@@ -64,12 +64,18 @@ fn senseless_questions_are_refused_with_what_to_write() {
         refused("--bore|0 mm|--smallest|3 L/s|--usual|12 L/s|--largest|28 L/s"),
         refused("--bore|100 L|--smallest|3 L/s|--usual|12 L/s|--largest|28 L/s"),
         refused("--bore|100 mm|--smallest|30 L/s|--usual|12 L/s|--largest|28 L/s"),
+        refused("--bore|1e-300 mm|--smallest|3 L/s|--usual|12 L/s|--largest|28 L/s"),
+        refused("--bore|100 mm|--smallest|3 L/s|--usual|12 L/s|--largest|1e300 L/s"),
+        refused("--bore|100 mm|--smallest|3 L/s|--usual|12 L/s|--largest|28 m3/s"),
     ];
     insta::assert_snapshot!(said.join("\n"), @r"
     error: invalid value '3' for '--smallest <FLOW>': `3` has no unit: write it as in `3 L/s`
     error: invalid value '0 mm' for '--bore <LENGTH>': `0 mm` must be above zero
     error: invalid value '100 L' for '--bore <LENGTH>': 100 L is a volume; a length is wanted: write it as in `100 mm`
     the flows are out of order: smallest 30 L/s, usual 12 L/s, largest 28 L/s; give --smallest, --usual and --largest so that each is at least the one before
+    error: invalid value '1e-300 mm' for '--bore <LENGTH>': `1e-300 mm` is no pipe's inner diameter: write 1 mm to 20 m
+    error: invalid value '1e300 L/s' for '--largest <FLOW>': `1e300 L/s` is no flow of any pipe
+    28000 L/s through 100 mm would be 3565 m/s: one of the two is in another unit than it was meant in
     ");
 }
 
@@ -78,11 +84,11 @@ proptest! {
     #[test]
     fn everything_fits_80_columns(
         bore in 10.0_f64..2000.0,
-        largest in -2.0_f64..4.0,
+        fastest_m_s in -4.0_f64..2.0,
         shares in (0.001_f64..1.0, 0.001_f64..1.0),
         volume in -2.0_f64..4.0,
     ) {
-        let largest = 10_f64.powf(largest);
+        let largest = 10_f64.powf(fastest_m_s) * std::f64::consts::PI * (bore / 1000.0).powi(2) / 4.0 * 1000.0;
         let usual = largest * shares.0;
         let smallest = usual * shares.1;
         let volume = 10_f64.powf(volume);
