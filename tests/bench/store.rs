@@ -21,6 +21,8 @@ mod filled;
 
 use filled::{filled, rows};
 
+/// What a reading may take in the store, everything included.
+const MOST_BYTES: f64 = 12.0;
 const YEAR_SECONDS: f64 = 365.0 * 86_400.0;
 
 fn main() {
@@ -36,9 +38,11 @@ fn main() {
     let store = folder.path().join("bench.db");
     let sealed = filled(&store, &facts, days);
     let bytes: u64 = std::fs::metadata(&store).unwrap().len();
+    let each = bytes as f64 / sealed as f64;
+    let held = if each <= MOST_BYTES { "held" } else { "NOT held" };
     println!(
-        "store: {:.2} bytes a reading of five values and six times ({sealed} readings)",
-        bytes as f64 / sealed as f64
+        "store: {each:.2} bytes a reading of five values and six times ({sealed} readings); \
+         {MOST_BYTES} at most: {held}"
     );
 
     let reader = StoreReader::open(&store).unwrap();

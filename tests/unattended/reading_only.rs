@@ -65,9 +65,23 @@ fn nothing_but_questions_leaves_any_command() {
     // Those that use the port themselves, while no daemon has it.
     let alone: [(&str, Vec<&str>); 6] = [
         ("read", [&site[..], &["--device", "bore-1"]].concat()),
-        ("read", vec!["--port", &port, "--address", "11"]),
+        ("read", vec!["--port", &port, "--address", "11", "--write", "map.toml"]),
         ("read", vec!["--port", &port, "--address", "11", "--raw", "holding", "0", "6"]),
-        ("scan", vec!["--port", &port, "--addresses", "10-13,40", "--listen", "0.2", "--baud", "19200"]),
+        (
+            "scan",
+            vec![
+                "--port",
+                &port,
+                "--addresses",
+                "10-13,40",
+                "--listen",
+                "0.2",
+                "--baud",
+                "19200",
+                "--write",
+                "found.toml",
+            ],
+        ),
         ("scan", vec!["--port", &port, "--listen-only", "1"]),
         ("trial", [&meter[..], &["--answers", "answers.toml"]].concat()),
     ];
