@@ -1,5 +1,5 @@
-//! The whole daemon killed at random moments: the store opens, what is older than two seconds is there, the tallies go on,
-//! and no disagreement comes of the cut.
+//! The whole daemon killed at random moments: the store opens, what is older than four seconds is there ([`BOUND_MS`]), the
+//! tallies go on, and no disagreement comes of the cut.
 //!
 //! `TALLYWELL_KILLS=1000 cargo test --release --test unattended -- --nocapture killed` is the long form; it prints what
 //! it saw.
@@ -168,6 +168,38 @@ pub fn look(shed: &Shed, born: i64, killed: i64, bound_ms: i64, seen: &mut Seen)
     }
 }
 
+/// A life that may last, after so many that were cut short: it opens the store, goes on, and is told to end. Returns when
+/// the disagreement opened that there is.
+pub fn last_life(shed: &Shed, first_born: i64, lives: usize, bound_ms: i64, seen: &mut Seen) -> i64 {
+    let born = steady_ms();
+    let mut daemon = shed.daemon();
+    let goes_on = || {
+        let store = StoreReader::open(&shed.path("kestrel.db")).ok()?;
+        let readings: Vec<Reading> = store.readings("bore-2", Span::ALL).ok()?.filter_map(Result::ok).collect();
+        let found = !store.disagreements(Some("bore-2"), Span::ALL).ok()?.is_empty();
+        Some(found && sampled(&readings, born).last().is_some_and(|last| *last > born + 3_000))
+    };
+    let until = Instant::now() + PATIENCE;
+    while goes_on() != Some(true) {
+        assert!(Instant::now() < until, "nothing is stored or found any more:\n{}", shed.log());
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let killed = steady_ms();
+    kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
+    assert!(daemon.wait().unwrap().success(), "{}", shed.log());
+    look(shed, born, killed, bound_ms, seen);
+    let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
+    let opened = store.disagreements(Some("bore-2"), Span::ALL).unwrap()[0].disagreement.opened.steady.0;
+    // What was seen in one life is not forgotten in the next: many short ones find what a long one does.
+    let all = steady_ms() - first_born;
+    assert!(
+        lives < 50 || opened - first_born < all / 2,
+        "found {} ms after the beginning, of {all}",
+        opened - first_born
+    );
+    opened
+}
+
 #[test]
 fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
     let kills = std::env::var("TALLYWELL_KILLS").map_or(10, |kills| kills.parse().unwrap());
@@ -192,33 +224,7 @@ fn a_daemon_killed_at_any_moment_goes_on_where_it_was() {
         seen.kills += 1;
         look(&shed, born, killed, BOUND_MS, &mut seen);
     }
-    // And one that may live: it opens the store, goes on, and is told to end.
-    let born = steady_ms();
-    let mut daemon = shed.daemon();
-    let goes_on = || {
-        let store = StoreReader::open(&shed.path("kestrel.db")).ok()?;
-        let readings: Vec<Reading> = store.readings("bore-2", Span::ALL).ok()?.filter_map(Result::ok).collect();
-        let found = !store.disagreements(Some("bore-2"), Span::ALL).ok()?.is_empty();
-        Some(found && sampled(&readings, born).last().is_some_and(|last| *last > born + 3_000))
-    };
-    let until = Instant::now() + PATIENCE;
-    while goes_on() != Some(true) {
-        assert!(Instant::now() < until, "nothing is stored or found any more:\n{}", shed.log());
-        std::thread::sleep(Duration::from_millis(100));
-    }
-    let killed = steady_ms();
-    kill_process(Pid::from_child(&daemon), Signal::TERM).unwrap();
-    assert!(daemon.wait().unwrap().success(), "{}", shed.log());
-    look(&shed, born, killed, BOUND_MS, &mut seen);
-    let store = StoreReader::open(&shed.path("kestrel.db")).unwrap();
-    let opened = store.disagreements(Some("bore-2"), Span::ALL).unwrap()[0].disagreement.opened.steady.0;
-    // What was seen in one life is not forgotten in the next: many short ones find what a long one does.
-    let all = steady_ms() - first_born;
-    assert!(
-        kills < 50 || opened - first_born < all / 2,
-        "found {} ms after the beginning, of {all}",
-        opened - first_born
-    );
+    let opened = last_life(&shed, first_born, kills, BOUND_MS, &mut seen);
     println!(
         "{} kills in {:.0} s: {seen}; the disagreement opened {} s after the beginning and is open still",
         seen.kills,
