@@ -23,7 +23,7 @@ use super::namer::Namer;
 use super::outgoing::OutgoingMessages;
 use super::progress::Progress;
 use super::settings::Settings;
-use super::sources::{Heard, Sources, entry_of};
+use super::sources::{Heard, MissingPort, Sources, entry_of};
 use super::wall_watch::{ClockSet, WallWatch};
 use super::{DaemonError, Options, clock, live, outgoing, supervisor};
 use crate::face::notice::Notices;
@@ -36,7 +36,7 @@ use crate::line::statistics::LineTiming;
 use crate::site::{self, Loaded, meter_facts};
 use crate::store::evidence::Run;
 use crate::store::timing::{DeviceHour, LineHour};
-use crate::store::{self, Span, StoreReader, Writer};
+use crate::store::{self, Span, Writer};
 use crate::wall;
 
 mod asked;
@@ -102,7 +102,7 @@ impl Core {
                 ..outgoing::store_options(&loaded.site)
             },
         )?;
-        let reader = StoreReader::open(path)?;
+        let reader = writer.reader()?;
         let clock = clock::since_boot();
         let memory = Memory::recall(&reader, &loaded.site, steady(clock.now()), wall::now());
         let wall_watch = WallWatch::since(memory.clocks());
@@ -168,7 +168,7 @@ impl Core {
         self.documents = loaded.sources.into_iter().map(|(path, text)| (path.display().to_string(), text)).collect();
         self.begin_run(synchronised());
         facts.iter().for_each(|facts| self.writer.declare(facts));
-        let reader = StoreReader::open(&site.store.path)?;
+        let reader = self.writer.reader()?;
         self.faces.follow(&site, &facts, &reader)?;
         self.outgoing.follow(&site, &facts, &self.writer);
         self.stations = Stations::new(facts, VolumeJudged::LastDay, |source| entry_of(&site, source));
@@ -213,9 +213,9 @@ impl Core {
         if loaded.site.store.path != self.site.store.path {
             return Err("another store needs a new start of the daemon".to_owned());
         }
-        if let Err(error) = sources.follow(&loaded.site) {
-            // What ran before was good: go back to it.
-            return Err(match sources.follow(&self.site) {
+        if let Err(error) = sources.follow(&loaded.site, MissingPort::Refused) {
+            // What ran before was good: go back to it, though something was unplugged meanwhile.
+            return Err(match sources.follow(&self.site, MissingPort::TriedAgain) {
                 Ok(()) => error.to_string(),
                 Err(worse) => format!("{error}; and the old one cannot be followed any more either: {worse}"),
             });

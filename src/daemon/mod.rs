@@ -48,23 +48,23 @@ pub enum DaemonError {
     #[error(transparent)]
     Store(#[from] StoreError),
     /// A line cannot be used.
-    #[error("line {line}: {source}")]
+    #[error("line {line}: {why}")]
     Line {
         /// Its name.
         line: String,
-        /// Why.
-        source: StartError,
+        /// Why. Not the error's source: it is said already.
+        why: StartError,
     },
     /// What was declared does not fit together; its check should have said so.
     #[error("{0}")]
     Declared(String),
     /// The system denies something that a daemon needs.
-    #[error("the system denies {what}: {source}")]
+    #[error("the system denies {what}: {why}")]
     System {
         /// What.
         what: &'static str,
-        /// What it said.
-        source: std::io::Error,
+        /// What it said. Not the error's source: it is said already.
+        why: std::io::Error,
     },
 }
 
@@ -84,7 +84,7 @@ pub struct Options {
 /// # Errors
 /// It could not be started. Once started it goes on through every trouble, and says so in the log.
 pub async fn run(options: Options, ended: impl Future<Output = ()>) -> Result<(), DaemonError> {
-    let handler = |kind| signal(kind).map_err(|source| DaemonError::System { what: "a signal handler", source });
+    let handler = |kind| signal(kind).map_err(|why| DaemonError::System { what: "a signal handler", why });
     let mut terminate = handler(SignalKind::terminate())?;
     let mut interrupt = handler(SignalKind::interrupt())?;
     let mut hang_up = handler(SignalKind::hangup())?;

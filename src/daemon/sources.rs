@@ -15,6 +15,7 @@ use super::file_source::{FileReading, FileSource};
 use super::socket::{Asked, Socket, path_beside};
 use crate::line::clock::Clock;
 use crate::line::event::{EventReceiver, EventSender, FromLine, event_queue};
+use crate::line::orders::StartError;
 use crate::line::thread::LineThread;
 use crate::site::meter_facts;
 
@@ -34,6 +35,15 @@ pub(super) enum Heard {
     Asked(Asked),
 }
 
+/// What a port that cannot be used means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum MissingPort {
+    /// Nothing is followed: whoever changed the site file watches.
+    Refused,
+    /// It is tried again and again while another line has its port.
+    TriedAgain,
+}
+
 /// Everything that tells the daemon something, running.
 #[derive(Debug)]
 pub(super) struct Sources {
@@ -49,16 +59,20 @@ pub(super) struct Sources {
 }
 
 impl Sources {
-    /// Opens every port and file of a site and begins to read them.
+    /// Opens every port and file of a site and begins to read them. A port that cannot be used while another can is tried
+    /// again like one that was unplugged.
     ///
     /// # Errors
-    /// A port cannot be used, or the system gives no thread.
+    /// No port can be used, or the system gives no thread.
     pub(super) fn start(site: &Site, clock: Clock) -> Result<Self, DaemonError> {
         let (to_line_events, line_events) = event_queue();
         let (to_file_readings, file_readings) = mpsc::channel(FILES_WAITING);
         let (to_asked, asked) = mpsc::channel(REQUESTS_WAITING);
         let socket = Socket::listen(path_beside(&site.store.path), to_asked)
-            .inspect_err(|error| tracing::warn!("other commands cannot reach this daemon: {error}"))
+            .inspect_err(|error| match std::error::Error::source(error) {
+                Some(source) => tracing::warn!("other commands cannot reach this daemon: {error}: {source}"),
+                None => tracing::warn!("other commands cannot reach this daemon: {error}"),
+            })
             .ok();
         let mut sources = Self {
             clock,
@@ -71,27 +85,40 @@ impl Sources {
             asked,
             _socket: socket,
         };
-        sources.follow(site)?;
+        sources.follow(site, MissingPort::TriedAgain)?;
         Ok(sources)
     }
 
     /// Makes what runs what the site declares: lines that changed are opened anew, others only get their new plan.
     ///
     /// # Errors
-    /// A port cannot be used, or the system gives no thread. What could be started runs.
-    pub(super) fn follow(&mut self, site: &Site) -> Result<(), DaemonError> {
+    /// A port cannot be used, or none, as `missing` has it, or the system gives no thread. What could be started runs.
+    pub(super) fn follow(&mut self, site: &Site, missing: MissingPort) -> Result<(), DaemonError> {
         // Ports are let go before any is opened: a line may have been renamed.
         self.lines.retain(|name, (line, _)| site.lines.get(name) == Some(line));
+        let mut without_port = Vec::new();
         for (name, line) in &site.lines {
             let tasks = tasks(site, line)?;
             match self.lines.get(name) {
                 Some((_, thread)) => thread.replace(tasks),
-                None => {
-                    let thread = LineThread::start(line.clone(), tasks, self.clock, self.to_line_events.clone())
-                        .map_err(|source| DaemonError::Line { line: name.clone(), source })?;
-                    self.lines.insert(name.clone(), (line.clone(), thread));
-                }
+                None => match LineThread::start(line.clone(), tasks.clone(), self.clock, self.to_line_events.clone()) {
+                    Ok(thread) => drop(self.lines.insert(name.clone(), (line.clone(), thread))),
+                    Err(why @ StartError::Port(_)) if missing == MissingPort::TriedAgain => {
+                        without_port.push((line, tasks, why));
+                    }
+                    Err(why) => return Err(DaemonError::Line { line: name.clone(), why }),
+                },
             }
+        }
+        for (line, tasks, why) in without_port {
+            let name = line.name.clone();
+            if self.lines.is_empty() {
+                return Err(DaemonError::Line { line: name, why });
+            }
+            let (clock, to, why) = (self.clock, self.to_line_events.clone(), why.to_string());
+            let thread = LineThread::start_without_port(line.clone(), tasks, clock, to, why)
+                .map_err(|why| DaemonError::Line { line: name.clone(), why })?;
+            self.lines.insert(name, (line.clone(), thread));
         }
         let files = files(site);
         self.files.retain(|path, (how, _)| files.get(path) == Some(how));
@@ -100,7 +127,7 @@ impl Sources {
                 let to = self.to_file_readings.clone();
                 let source =
                     FileSource::start(path.clone(), how.holds, how.every, move |reading| drop(to.try_send(reading)))
-                        .map_err(|source| DaemonError::System { what: "a thread", source })?;
+                        .map_err(|why| DaemonError::System { what: "a thread", why })?;
                 self.files.insert(path, (how, source));
             }
         }

@@ -79,9 +79,9 @@ pub(super) trait OnPost {
     /// Counts from nought again.
     fn count_anew(&mut self);
 
-    /// Works until it is told to stop, opening the port again whenever it is lost.
-    async fn run(&mut self, open: Self::Open) {
-        let mut now_open = Some(open);
+    /// Works until it is told to stop, opening the port again whenever it is lost, as it may be from the beginning.
+    async fn run(&mut self, open: Result<Self::Open, String>) {
+        let mut now_open = open.map_err(|reason| self.post().tell(LineEvent::PortLost { reason })).ok();
         while !self.post().stopping {
             let Some(mut open) = now_open.take() else {
                 now_open = self.reopen().await;

@@ -38,6 +38,31 @@ impl LineThread {
     /// # Errors
     /// The port cannot be used now. Once it could, its loss is an event and no error.
     pub fn start(line: Line, tasks: Vec<Task>, clock: Clock, events: EventSender) -> Result<Self, StartError> {
+        Self::spawn(line, tasks, clock, events, None)
+    }
+
+    /// The same for a line whose port cannot be used now, for this `reason`: it is told as lost, and tried again like one
+    /// that was unplugged.
+    ///
+    /// # Errors
+    /// The system gives no thread or no timer.
+    pub fn start_without_port(
+        line: Line,
+        tasks: Vec<Task>,
+        clock: Clock,
+        events: EventSender,
+        reason: String,
+    ) -> Result<Self, StartError> {
+        Self::spawn(line, tasks, clock, events, Some(reason))
+    }
+
+    fn spawn(
+        line: Line,
+        tasks: Vec<Task>,
+        clock: Clock,
+        events: EventSender,
+        without_port: Option<String>,
+    ) -> Result<Self, StartError> {
         let (orders, inbox) = mpsc::unbounded_channel();
         let (started, outcome) = std::sync::mpsc::channel();
         let thread = std::thread::Builder::new().name(format!("line {}", line.name)).spawn(move || {
@@ -49,9 +74,9 @@ impl LineThread {
             // Whoever started the line waits for what is sent; if they are gone, so is their wish.
             runtime.block_on(async {
                 if line.mode == LineMode::Listen {
-                    stand(Listener::new(line, &tasks, clock, events, inbox), &started).await;
+                    stand(Listener::new(line, &tasks, clock, events, inbox), without_port, &started).await;
                 } else {
-                    stand(Poller::new(line, tasks, clock, events, inbox), &started).await;
+                    stand(Poller::new(line, tasks, clock, events, inbox), without_port, &started).await;
                 }
             });
         })?;
@@ -122,12 +147,21 @@ impl Drop for LineThread {
     }
 }
 
-/// Opens the port, tells whoever started the line, and works for as long as they want.
-async fn stand(mut worker: impl OnPost, started: &std::sync::mpsc::Sender<Result<(), StartError>>) {
-    match worker.open().await {
-        Ok(open) if started.send(Ok(())).is_ok() => worker.run(open).await,
-        Ok(_) => {}
-        Err(error) => drop(started.send(Err(error))),
+/// Opens the port unless it is known to be of no use now, tells whoever started the line, and works for as long as they want.
+async fn stand(
+    mut worker: impl OnPost,
+    without_port: Option<String>,
+    started: &std::sync::mpsc::Sender<Result<(), StartError>>,
+) {
+    let open = match without_port {
+        Some(reason) => Err(reason),
+        None => match worker.open().await {
+            Ok(open) => Ok(open),
+            Err(error) => return drop(started.send(Err(error))),
+        },
+    };
+    if started.send(Ok(())).is_ok() {
+        worker.run(open).await;
     }
 }
 

@@ -9,6 +9,7 @@ use rusqlite::{Connection, OpenFlags};
 
 use super::error::StoreError;
 use super::schema::{self, Found, LAYOUT};
+use super::standing::Standing;
 
 /// How long one connection waits for another's transaction.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -147,6 +148,20 @@ impl StoreReader {
         }
         connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(of)?;
         Ok(Self { path: path.to_owned(), connection })
+    }
+
+    /// A store in which nothing is, in the place of one that cannot be read.
+    pub(super) fn of_nothing(path: &Path) -> Result<Self, StoreError> {
+        let of = |source| StoreError::of(path, source);
+        let mut connection = Connection::open_in_memory().map_err(of)?;
+        schema::bring_up_to_date(&mut connection, 0).map_err(of)?;
+        Ok(Self { path: path.to_owned(), connection })
+    }
+
+    /// Itself, if all can be read of it that a start takes up.
+    pub(super) fn whole(self) -> Result<Self, StoreError> {
+        Standing::of(&self.connection).map_err(|source| self.of(source))?;
+        Ok(self)
     }
 
     pub(super) fn of(&self, source: rusqlite::Error) -> StoreError {

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use memchr::memmem::Finder;
 
-use super::connection::beside;
+use super::connection::{ToWrite, beside, open_to_write};
 use super::error::StoreError;
 use super::schema;
 use crate::record::format_instant;
@@ -120,8 +120,34 @@ impl Listed {
     }
 }
 
+/// Puts a new database in the place of a damaged one, which is kept beside it. Returns where that lies now. Nothing is moved
+/// unless the new one could be made: on a full disk the damaged one stays where it is found again.
+pub(super) fn begin_anew(path: &Path) -> Result<PathBuf, StoreError> {
+    let new = beside(path, ".new");
+    let close = |made: ToWrite| made.connection.close().map_err(|(_, source)| StoreError::of(&new, source));
+    remove(&new);
+    if let Err(error) = open_to_write(&new).and_then(close) {
+        remove(&new);
+        return Err(match error {
+            StoreError::Full(_) => StoreError::Full(path.to_owned()),
+            StoreError::ReadOnly(_) | StoreError::Forbidden(_) => StoreError::ReadOnly(path.to_owned()),
+            error => error,
+        });
+    }
+    let aside = set_aside(path)?;
+    std::fs::rename(&new, path).map_err(|source| StoreError::File { path: path.to_owned(), source })?;
+    Ok(aside)
+}
+
+/// What is not there need not be removed, and what cannot be is found by whoever wants to write it.
+fn remove(database: &Path) {
+    for ending in ["-wal", "-shm", "-journal", ""] {
+        let _ = std::fs::remove_file(beside(database, ending));
+    }
+}
+
 /// Moves a damaged database and what belongs to it out of the way. Returns where it lies now.
-pub(super) fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
+fn set_aside(path: &Path) -> Result<PathBuf, StoreError> {
     let stamp: String = format_instant(wall::now()).chars().filter(char::is_ascii_alphanumeric).collect();
     let aside = beside(path, &format!(".damaged-{stamp}"));
     for ending in ["-wal", "-shm", ""] {

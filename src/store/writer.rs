@@ -12,7 +12,7 @@ use tallywell_witness::reading::{MeterFacts, Reading};
 use tallywell_witness::tally::{Change, Disagreement, Event, HourlySummary, Step};
 use tallywell_witness::units::WallMillis;
 
-use super::connection::{self, Lock, StoreReader, ToWrite};
+use super::connection::{self, Lock, StoreReader};
 use super::error::StoreError;
 use super::evidence::Run;
 use super::harm;
@@ -41,7 +41,7 @@ pub struct Health {
     pub waiting: usize,
     /// What keeps the store from being written, and since when.
     pub trouble: Option<(String, WallMillis)>,
-    /// How often a new database was begun since the start, for want of one or in the place of one that was damaged or gone.
+    /// How often since the start a new database was begun in the place of one that was damaged or gone.
     pub begun_anew: u32,
     /// Where a damaged database was put; a new one was begun.
     pub set_aside: Option<PathBuf>,
@@ -50,6 +50,7 @@ pub struct Health {
 /// Writes to the store. Nothing here waits for the disk but [`Writer::flush`] and [`Writer::close`].
 #[derive(Debug)]
 pub struct Writer {
+    path: PathBuf,
     queue: Arc<Queue>,
     health: Arc<Mutex<Health>>,
     meanings: Arc<Mutex<HashMap<String, Meanings>>>,
@@ -68,10 +69,11 @@ impl Writer {
         let health = Arc::new(Mutex::new(Health::default()));
         let (connection, standing, trouble) = match open_or_begin_anew(path, &health) {
             Ok((connection, standing)) => (Some(connection), standing, None),
-            Err(error @ (StoreError::Full(_) | StoreError::ReadOnly(_))) => {
-                let Ok(reader) = StoreReader::open(path) else { return Err(error) };
-                (None, Standing::of(&reader.connection).unwrap_or_default(), Some(error))
-            }
+            Err(error @ (StoreError::Full(_) | StoreError::ReadOnly(_))) => match StoreReader::open(path) {
+                Ok(reader) => (None, Standing::of(&reader.connection).unwrap_or_default(), Some(error)),
+                Err(damage) if harm::is_damaged_and_ours(path, &damage) => (None, Standing::default(), Some(error)),
+                Err(_) => return Err(error),
+            },
             Err(error) => return Err(error),
         };
         let queue = Arc::new(Queue::new(options.most_readings_waiting, options.most_lasting_waiting));
@@ -98,7 +100,22 @@ impl Writer {
             .name("store".to_owned())
             .spawn(move || work.run())
             .map_err(|source| StoreError::File { path: path.to_owned(), source })?;
-        Ok(Self { queue, health, meanings, thread: Some(thread) })
+        Ok(Self { path: path.to_owned(), queue, health, meanings, thread: Some(thread) })
+    }
+
+    /// Opens the store to read. Where it is damaged and nothing can be written in its place for now, nothing is in it.
+    ///
+    /// # Errors
+    /// See [`StoreReader::open`].
+    pub fn reader(&self) -> Result<StoreReader, StoreError> {
+        let opened = StoreReader::open(&self.path);
+        if self.health().trouble.is_none() {
+            return opened;
+        }
+        opened.and_then(StoreReader::whole).or_else(|error| {
+            tracing::debug!("nothing that was stored can be taken up: {error}");
+            StoreReader::of_nothing(&self.path)
+        })
     }
 
     /// Begins a run: readings from here on belong to it. To be called before the first reading, and whenever the
@@ -376,9 +393,13 @@ impl Work {
     /// The database is damaged: keep it for whoever can mend it, and go on with a new one.
     fn begin_anew(&mut self) -> Result<(), StoreError> {
         self.forget_database();
-        let aside = harm::set_aside(&self.path)?;
+        let aside = harm::begin_anew(&self.path)?;
         tracing::error!("the store was found damaged; it was put aside as {}, a new one is begun", aside.display());
-        locked(&self.health).set_aside = Some(aside);
+        let mut health = locked(&self.health);
+        health.set_aside = Some(aside);
+        health.begun_anew += 1;
+        drop(health);
+        self.is_to_be_told = true;
         self.try_write()
     }
 
@@ -435,27 +456,24 @@ impl Work {
 
 /// Opens the database, reads what stands by it, and proves that it can be written; one that is damaged is put aside first.
 fn open_or_begin_anew(path: &Path, health: &Mutex<Health>) -> Result<(Connection, Standing), StoreError> {
-    let opened = match open_proven(path) {
-        Err(error) if harm::is_damaged_and_ours(path, &error) => {
-            let aside = harm::set_aside(path)?;
-            tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
-            locked(health).set_aside = Some(aside);
-            open_proven(path)?
-        }
-        opened => opened?,
+    let error = match open_proven(path) {
+        Err(error) if harm::is_damaged_and_ours(path, &error) => error,
+        opened => return opened,
     };
-    if opened.0.is_new {
-        locked(health).begun_anew += 1;
-    }
-    Ok((opened.0.connection, opened.1))
+    let aside = harm::begin_anew(path).inspect_err(|why| {
+        tracing::error!("the store is damaged ({error}), and cannot be put aside for a new one yet: {why}");
+    })?;
+    tracing::error!("the store is damaged; it was put aside as {} and a new one begun", aside.display());
+    locked(health).set_aside = Some(aside);
+    open_proven(path)
 }
 
-fn open_proven(path: &Path) -> Result<(ToWrite, Standing), StoreError> {
+fn open_proven(path: &Path) -> Result<(Connection, Standing), StoreError> {
     let of = |source| StoreError::of(path, source);
-    let opened = connection::open_to_write(path)?;
-    let standing = Standing::of(&opened.connection).map_err(of)?;
-    connection::prove_writable(&opened.connection).map_err(of)?;
-    Ok((opened, standing))
+    let connection = connection::open_to_write(path)?.connection;
+    let standing = Standing::of(&connection).map_err(of)?;
+    connection::prove_writable(&connection).map_err(of)?;
+    Ok((connection, standing))
 }
 
 /// A panic elsewhere leaves whole values behind: each is changed in one step.

@@ -10,6 +10,7 @@ mod file_modes;
 mod full_disk;
 mod kills;
 mod lost_store;
+mod missing_port;
 mod power_cut;
 mod reading_only;
 mod shed;
