@@ -33,8 +33,8 @@ pub fn steady_ms() -> i64 {
 /// One answer of the counter, on the daemon's clock.
 #[derive(Debug)]
 struct Answer {
-    /// When its question began.
-    asked: i64,
+    /// When the wire fell silent before its question: the wire itself may see the question late.
+    silent: i64,
     ended: i64,
     /// When the next question of all began: the daemon had this answer by then, however late it was woken.
     next: i64,
@@ -43,7 +43,7 @@ struct Answer {
 impl Answer {
     /// Whether a reading with pulses sampled then tells this answer.
     fn is_told_by(&self, sampled: i64) -> bool {
-        (self.asked - CLOCKS_DIFFER_MS..self.next.saturating_add(CLOCKS_DIFFER_MS)).contains(&sampled)
+        (self.silent.saturating_sub(CLOCKS_DIFFER_MS)..self.next.saturating_add(CLOCKS_DIFFER_MS)).contains(&sampled)
     }
 }
 
@@ -53,19 +53,18 @@ fn answers(shed: &Shed, from: i64, to: i64) -> Vec<Answer> {
     let at = |since: Duration| started + i64::try_from(since.as_millis()).unwrap();
     shed.rig.witnessed(|seen| {
         let mut answers: Vec<Answer> = Vec::new();
-        let mut asked = None;
+        let (mut silent, mut before) = (i64::MIN, i64::MIN);
         for passage in &seen.passages {
             if passage.from == Talker::Master {
                 let begun = at(passage.begun);
                 if let Some(answer) = answers.last_mut().filter(|answer| answer.next == i64::MAX) {
                     answer.next = begun;
                 }
-                asked = Some(begun);
-            } else if passage.from == COUNTER
-                && let Some(asked) = asked
-            {
-                answers.push(Answer { asked, ended: at(passage.ended), next: i64::MAX });
+                silent = before;
+            } else if passage.from == COUNTER {
+                answers.push(Answer { silent, ended: at(passage.ended), next: i64::MAX });
             }
+            before = at(passage.ended);
         }
         answers.retain(|answer| (from..to).contains(&answer.ended));
         answers
