@@ -12,7 +12,7 @@ use tallywell_witness::units::WallMillis;
 use super::period::{self, PeriodArguments};
 use super::{CommandResult, Format, FormatArgument, Outcome, SiteArgument};
 use crate::line::listen::master::MasterTiming;
-use crate::line::statistics::{DeviceTiming, LineReport, LineTiming, TimingReport};
+use crate::line::statistics::{DeviceReport, DeviceTiming, LineReport, LineTiming, TimingReport};
 use crate::site;
 use crate::store::timing::LineHour;
 use crate::store::{Span, StoreReader};
@@ -161,6 +161,10 @@ fn add_line(text: &mut String, line: &Summed) {
         ));
     }
     text.push_str("Times are in milliseconds.\n");
+    let came_with_its_request = |device: &DeviceReport| device.replies > 0 && device.reply_ms.p50.is_none();
+    if report.devices.iter().any(came_with_its_request) {
+        text.push_str("Reply begins after -: request and reply came in one lump.\n");
+    }
     let mut faulty = report.devices.iter().filter(|device| faults(device).next().is_some()).peekable();
     if faulty.peek().is_none() {
         text.push_str("No bad reply.\n");
@@ -181,7 +185,7 @@ fn add_line(text: &mut String, line: &Summed) {
 }
 
 /// The kinds of bad replies that there were, in words.
-pub(super) fn faults(device: &crate::line::statistics::DeviceReport) -> impl Iterator<Item = (String, u64)> {
+pub(super) fn faults(device: &DeviceReport) -> impl Iterator<Item = (String, u64)> {
     let kinds = device.faults.iter().map(|(name, count)| (name.replace('_', " "), *count));
     kinds.chain([("noise bytes".to_owned(), device.noise_bytes)]).filter(|(_, count)| *count > 0)
 }
@@ -220,4 +224,33 @@ fn wrapped(words: &str) -> String {
     }
     text.push('\n');
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::line::fault::FaultKind;
+
+    #[test]
+    fn why_a_reply_has_no_time_is_said_where_one_has_none() {
+        let of = |latency: Option<Duration>, faults: bool| {
+            let mut timing = DeviceTiming::default();
+            if faults {
+                timing.count_fault(FaultKind::Timeout);
+            } else {
+                timing.count_heard_reply(latency, Duration::from_millis(5), Duration::from_millis(5), 1);
+            }
+            let line = Summed {
+                line: "shed".to_owned(),
+                from: WallMillis(0),
+                to: WallMillis(1),
+                timing: LineTiming { devices: [("bore-1".to_owned(), timing)].into(), ..LineTiming::default() },
+                addresses: BTreeMap::new(),
+            };
+            in_words(&[line], Span::default()).contains("request and reply came in one lump")
+        };
+        assert!(of(None, false));
+        assert!(!of(Some(Duration::from_millis(7)), false));
+        assert!(!of(None, true), "one that never answered has no times either");
+    }
 }
