@@ -281,6 +281,14 @@ fn notes_are_kept_though_no_daemon_runs() {
     assert_eq!(code, Some(2));
     assert!(error.contains("18204.5 s"), "{error}");
     assert_eq!(note(&[]).0, Some(2), "there must be something to note");
+    for (remark, why) in
+        [(" ", "the remark is empty"), (&*"long".repeat(18_000), "72000 characters, and 2000 are the most")]
+    {
+        for with in [&[][..], &["--maintenance", "end"]] {
+            let (code, _, error) = note(&[with, &[remark]].concat());
+            assert!(code == Some(2) && error.contains(why) && error.len() < 300, "{error:.400}");
+        }
+    }
 
     let notes = StoreReader::open(&shed.store()).unwrap().notes(Some("bore-1"), Span::ALL).unwrap();
     let kinds: Vec<_> = notes.iter().map(|note| (note.at.0, std::mem::discriminant(&note.what))).collect();

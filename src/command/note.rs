@@ -21,6 +21,9 @@ use crate::wall;
 /// How long a running daemon may take to keep a note.
 const PATIENCE: Duration = Duration::from_secs(10);
 
+/// A remark of so many characters reaches a daemon whatever they are.
+const LONGEST_TEXT: usize = 2_000;
+
 /// Keep a remark, a reading taken by hand, or the beginning or end of maintenance
 #[derive(Debug, Args)]
 #[command(after_help = "During maintenance readings are kept and judged by nothing.\n\
@@ -102,7 +105,10 @@ pub fn run(arguments: &Arguments) -> CommandResult {
 }
 
 fn what(arguments: &Arguments) -> Result<NoteKind, anyhow::Error> {
-    let text = arguments.text.clone().unwrap_or_default();
+    let text = match &arguments.text {
+        Some(text) => text_of(text)?,
+        None => String::new(),
+    };
     if let (Some(reading), Some(of)) = (&arguments.reading, arguments.of) {
         let quantity = parse::quantity(reading, Dimension::Volume).or_else(|not_a_volume| {
             parse::quantity(reading, Dimension::Flow)
@@ -121,6 +127,18 @@ fn what(arguments: &Arguments) -> Result<NoteKind, anyhow::Error> {
         Some(Maintenance::End) => NoteKind::MaintenanceEnds { text },
         None => NoteKind::Remark { text },
     })
+}
+
+/// A remark without the blanks around it.
+fn text_of(written: &str) -> Result<String, anyhow::Error> {
+    let text = written.trim();
+    let length = text.chars().count();
+    anyhow::ensure!(!text.is_empty(), "the remark is empty; write what is to be remembered");
+    anyhow::ensure!(
+        length <= LONGEST_TEXT,
+        "the remark has {length} characters, and {LONGEST_TEXT} are the most; keep the long text in a file, and note where it is"
+    );
+    Ok(text.to_owned())
 }
 
 /// Through the daemon where one runs, so that it knows at once; straight into the store where none does.

@@ -81,7 +81,8 @@ pub fn moment(text: &str) -> Result<Moment, String> {
     if let Some(instant) = parse_instant(text) {
         return Ok(Moment { wall: instant, counts_from_now: false });
     }
-    if let Ok(ago) = parse::duration(text) {
+    let text = text.trim();
+    if let Ok(ago) = parse::duration(text.strip_suffix(" ago").unwrap_or(text).trim()) {
         let ago = i64::try_from(ago.as_millis()).unwrap_or(i64::MAX);
         return Ok(Moment { wall: WallMillis(wall::now().0.saturating_sub(ago)), counts_from_now: true });
     }
@@ -99,7 +100,11 @@ mod tests {
         assert_eq!(moment("1970-01-01T01:00:00+01:00"), at(0));
         let hour_ago = moment("1h").unwrap().wall.0;
         assert!((wall::now().0 - 3_600_000 - hour_ago).abs() < 600_000, "{hour_ago}");
-        assert!(moment("yesterday").is_err());
+        let hours_ago = moment(" 2h ago ").unwrap();
+        assert!(hours_ago.counts_from_now && (hour_ago - 3_600_000 - hours_ago.wall.0).abs() < 600_000);
+        for text in ["yesterday", "ago", "2025-03-01 ago"] {
+            assert!(moment(text).is_err(), "{text}");
+        }
         let backwards = PeriodArguments { from: moment("2025-03-02").ok(), to: moment("2025-03-01").ok() };
         assert!(backwards.span().is_err());
     }
