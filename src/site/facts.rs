@@ -44,10 +44,11 @@ pub fn meter_facts(site: &Site, name: &str) -> Result<MeterFacts, UnknownMeter> 
         ValueType::F64,
         Unit { symbol: "mA".to_owned(), dimension: Dimension::Current, to_base: 1.0 },
     );
-    let count = file_entry("count", ValueType::U64, Unit::number());
     let other = file_entry("value", ValueType::F64, Unit::number());
     let current_loop = meter.current_loop.as_ref();
     let pulse = meter.pulse.as_ref();
+    let wraps_at = pulse.and_then(|pulse| pulse.wraps_at);
+    let count = Entry { wraps_at, ..file_entry("count", ValueType::U64, Unit::number()) };
     Ok(MeterFacts {
         flow: witness(meter.flow.as_ref(), &other),
         total: witness(meter.total.as_ref(), &other),

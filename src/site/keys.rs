@@ -168,6 +168,7 @@ const PULSE: &[Key] = &[
     needed("on_time", TIME, "\"60ms\"", "the pulse's width"),
     optional("off_time", TIME, "\"60ms\"", "the shortest pause; equal to on_time if left out"),
     optional("counts", Holds::Choice(&["forward", "reverse", "both"]), "\"forward\"", "which flow makes pulses"),
+    optional("wraps_at", Holds::Whole(2, i64::MAX), "4294967296", "the count at which a file:PATH goes back to 0"),
     optional(
         "receiver_total",
         Holds::Text,

@@ -216,8 +216,21 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
             written => self.meaning.positive(written),
         };
         let receiver_total = self.source(fields, "receiver_total", VOLUME);
+        let count = count?.source;
+        let wraps_at = fields.whole("wraps_at").and_then(|written| {
+            if matches!(count, Source::File(_)) {
+                return u64::try_from(*written.get_ref()).ok();
+            }
+            self.meaning
+                .error(
+                    written.span(),
+                    "`wraps_at` is here for a count from a file; a register's stands in its map".to_owned(),
+                )
+                .write("move it to the entry in the device's map, if the entry's type does not say it already");
+            None
+        });
         Some(Pulse {
-            count: count?.source,
+            count,
             volume: volume?,
             on_time: on_time?,
             off_time: off_time?,
@@ -226,6 +239,7 @@ impl<'d> MeterReader<'_, 'd, '_, '_> {
                 Some(2) => PulseCounts::Both,
                 _ => PulseCounts::Forward,
             },
+            wraps_at,
             receiver_total,
         })
     }

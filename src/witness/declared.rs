@@ -462,6 +462,8 @@ pub struct Pulse {
     pub off_time: Duration,
     /// Which flow makes pulses.
     pub counts: PulseCounts,
+    /// The count at which it goes back to 0, where it is a file that somebody knows this of; a register's map says it itself.
+    pub wraps_at: Option<u64>,
     /// What the controller or biller makes of the same pulses.
     pub receiver_total: Option<Source>,
 }

@@ -194,6 +194,7 @@ fn every_key_is_understood() {
             on_time: Duration::from_millis(60),
             off_time: Duration::from_millis(40),
             counts: PulseCounts::Both,
+            wraps_at: None,
             receiver_total: Some(source("plc", "total")),
         }),
         settings: [
@@ -253,6 +254,26 @@ on_time = "60ms"
     let facts = meter_facts(&loaded.site, "m").unwrap();
     let of_file = facts.loop_ma.unwrap();
     assert_eq!((of_file.entry.unit.dimension, of_file.every), (Dimension::Current, Duration::from_secs(1)));
+}
+
+/// A file does not say how many bits its counter has; a register's type does, and its map what it does not.
+#[test]
+fn where_a_count_wraps_is_declared_of_a_file_alone() {
+    let loaded = |count: &str| {
+        let site = format!(
+            "site = \"Shed\"\nline.shed.port = \"/dev/ttyUSB0\"\n\
+             device.x = {{ line = \"shed\", address = 1, map = \"m.toml\" }}\n\
+             [meter.m]\ntotal = \"x.total\"\ntotal_counts = \"forward\"\n\
+             [meter.m.pulse]\ncount = \"{count}\"\nvolume = \"25 L\"\non_time = \"60ms\"\nwraps_at = 16777216\n"
+        );
+        let map = "[entry.total]\ntable = \"input\"\naddress = 0\ntype = \"u32\"\nunit = \"L\"\n\
+                   [entry.count]\ntable = \"input\"\naddress = 2\ntype = \"u32\"\n";
+        parse(&site, Path::new("sites/shed.toml"), &mut |_| Ok(map.to_owned()))
+    };
+    let site = loaded("file:/sys/bus/counter/devices/counter0/count0/count").unwrap().site;
+    assert_eq!(meter_facts(&site, "m").unwrap().pulses.unwrap().entry.wraps_at, Some(1 << 24));
+    let problems = loaded("x.count").unwrap_err().to_string();
+    assert!(problems.contains("here for a count from a file"), "{problems}");
 }
 
 #[test]

@@ -144,7 +144,7 @@ impl Intake {
                 let fastest = fastest_pulses.map(|fastest| PULSE_RATE_MARGIN * fastest);
                 let counted = Counted::new(facts, facts.entry.scale.abs(), fastest, false);
                 let is_file = pulse.is_some_and(|pulse| matches!(pulse.count, Source::File(_)));
-                if is_file { counted.of_undeclared_width() } else { counted }
+                if is_file && facts.entry.wraps_at.is_none() { counted.of_undeclared_width() } else { counted }
             }),
             receiver_total: volume(&facts.receiver_total, false),
         }

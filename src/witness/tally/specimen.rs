@@ -39,6 +39,7 @@ pub(crate) fn meter() -> MeterFacts {
                 on_time: Duration::from_millis(60),
                 off_time: Duration::from_millis(60),
                 counts: PulseCounts::Forward,
+                wraps_at: None,
                 receiver_total: None,
             }),
             settings: BTreeMap::new(),

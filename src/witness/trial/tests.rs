@@ -181,6 +181,7 @@ fn facts(pulse_volume: f64) -> MeterFacts {
         on_time: Duration::from_millis(60),
         off_time: Duration::from_millis(60),
         counts: PulseCounts::Forward,
+        wraps_at: None,
         receiver_total: None,
     };
     MeterFacts {
