@@ -386,6 +386,27 @@ mod tests {
         assert!(!events.iter().any(|(_, kind, ..)| *kind == EventKind::Power), "{events:?}");
     }
 
+    /// The machine was off for a minute, and the counter on its supply with it; or the counter went back later, by itself.
+    #[test]
+    fn a_count_that_went_back_while_the_machine_was_off_was_the_power() {
+        for (back_at, is_power) in [(160, true), (200, false)] {
+            let facts = specimen::meter();
+            let mut tallies = MeterTallies::new(&facts, VolumeJudged::LastDay);
+            let mut changes = Vec::new();
+            for second in (0..100).chain(161..260) {
+                if second == 161 {
+                    let restarted = specimen::reading(160_000, 0.0, 0.0, 4.0, 0.0);
+                    tallies.resumed(Some(Moment { steady: restarted.at, wall: restarted.wall }));
+                }
+                let count = 2 * second / 5 + if second < back_at { 4000 } else { -2 * back_at / 5 };
+                let reading = specimen::reading(second * 1000, 10.0, 10.0 * second as f64, 8.444, count.max(0) as f64);
+                tallies.push(&facts, &reading, &mut changes);
+            }
+            let told = changes.iter().any(|it| matches!(it, Change::EventEnded(it) if it.what == EventKind::Power));
+            assert_eq!(told, is_power, "the count went back at {back_at} s");
+        }
+    }
+
     /// Seconds at which the total and the count are set to nought, seconds in which the counter does not answer, and
     /// seconds between readings; whether that was the power.
     fn is_power(total_at: i64, count_at: i64, counter_off: std::ops::Range<i64>, every: i64) -> bool {
