@@ -65,8 +65,8 @@ fn nothing_but_questions_leaves_any_command() {
     // Those that use the port themselves, while no daemon has it.
     let alone: [(&str, Vec<&str>); 6] = [
         ("read", [&site[..], &["--device", "bore-1"]].concat()),
-        ("read", vec!["--port", &port, "--address", "11", "--write", "map.toml"]),
-        ("read", vec!["--port", &port, "--address", "11", "--raw", "holding", "0", "6"]),
+        ("read", vec!["--port", &port, "--address", "11"]),
+        ("read", vec!["--port", &port, "--address", "11", "--raw", "holding", "0", "6", "--write", "map.toml"]),
         (
             "scan",
             vec![
