@@ -111,7 +111,7 @@ fn hour() -> LineHour {
     let mut timing = DeviceTiming::default();
     timing.noise_bytes = 2;
     for micros in [4_200, 4_300, 4_400, 20_000] {
-        timing.count_reply(Duration::from_micros(micros), Duration::from_millis(9), Duration::from_millis(9), 3);
+        timing.count_reply(Duration::from_micros(micros), Duration::from_millis(9), Duration::from_millis(9), 29, 3);
         timing.lateness.record(Duration::from_micros(micros / 50));
     }
     timing.count_fault(FaultKind::Timeout);

@@ -175,7 +175,7 @@ impl Poller {
         match &asked.outcome {
             Ok((_, times)) => {
                 let on_wire = bus.characters(times.characters);
-                timing.count_reply(times.latency(), times.duration(), on_wire, times.pieces);
+                timing.count_reply(times.latency(), times.duration(), on_wire, times.characters, times.pieces);
                 self.answer_feared_until.remove(&unit.value());
             }
             Err(fault) => {

@@ -13,6 +13,8 @@ use super::times::{Times, TimesReport};
 const ENCODING: u8 = 1;
 /// A reply that takes longer than this on the wire should not arrive in one piece.
 const LUMP: Duration = Duration::from_millis(3);
+/// Characters that a sound serial port may gather before it gives any: the buffer of a 16550 and its kind.
+const BUFFER: usize = 16;
 /// So many long replies have to be seen before anything is said about the adapter.
 const LUMPS_TO_TELL: u64 = 50;
 /// So many requests of somebody else are no chance any more.
@@ -36,7 +38,7 @@ pub struct DeviceTiming {
     pub duration: Times,
     /// From the planned start to the real one.
     pub lateness: Times,
-    /// Long replies, and how many of them arrived in one piece.
+    /// Long replies, and how many of them arrived in pieces larger than any that a sound port gives.
     long_replies: u64,
     lumps: u64,
 }
@@ -53,14 +55,22 @@ impl DeviceTiming {
         self.faults[index(kind)] += 1;
     }
 
-    /// Counts a sound reply, its times, and in how many pieces it came; `on_wire` is what its characters take.
-    pub fn count_reply(&mut self, latency: Duration, duration: Duration, on_wire: Duration, pieces: usize) {
+    /// Counts a sound reply, its times, of how many characters it was and in how many pieces it came; `on_wire` is what
+    /// its characters take.
+    pub fn count_reply(
+        &mut self,
+        latency: Duration,
+        duration: Duration,
+        on_wire: Duration,
+        characters: usize,
+        pieces: usize,
+    ) {
         self.replies += 1;
         self.reply.record(latency);
         self.duration.record(duration);
-        if on_wire >= LUMP {
+        if on_wire >= LUMP && characters > BUFFER {
             self.long_replies += 1;
-            self.lumps += u64::from(pieces == 1);
+            self.lumps += u64::from(characters > BUFFER * pieces);
         }
     }
 
@@ -70,15 +80,22 @@ impl DeviceTiming {
         latency: Option<Duration>,
         duration: Duration,
         on_wire: Duration,
+        characters: usize,
         pieces: usize,
     ) {
         match latency {
-            Some(latency) => self.count_reply(latency, duration, on_wire, pieces),
+            Some(latency) => self.count_reply(latency, duration, on_wire, characters, pieces),
             None => self.replies += 1,
         }
     }
 
-    /// Whether long replies nearly always arrive in one piece and late: an adapter that holds bytes back.
+    /// Whether long replies nearly always arrive in large pieces and late: an adapter that holds bytes back.
+    ///
+    /// It takes replies of more than 16 characters (6 registers or more) that come in pieces of more: a sound serial port
+    /// may gather 16 before it gives any, so that a shorter reply comes in one piece from either, and what it waited
+    /// for the timer looks like a device that takes its time. So a timer of 16 ms is not seen below 19200 bits a second,
+    /// where fewer characters pass between two ticks, one of 8 ms not below 38400, and neither on a line whose devices are
+    /// asked for a few registers at once.
     #[must_use]
     pub fn looks_held_back(&self) -> bool {
         self.long_replies >= LUMPS_TO_TELL
@@ -210,7 +227,7 @@ impl LineTiming {
     pub fn hint(&self) -> Option<String> {
         let held = self.devices.values().filter(|timing| timing.looks_held_back()).count();
         (held > 0 && held * 2 > self.devices.len()).then(|| {
-            "long replies arrive in one piece and late: the adapter seems to hold bytes back \
+            "long replies arrive in large pieces and late: the adapter seems to hold bytes back \
              (many USB adapters do so for 16 ms unless told otherwise)"
                 .to_owned()
         })
@@ -293,7 +310,7 @@ mod tests {
         let mut timing = DeviceTiming { noise_bytes: noise, ..DeviceTiming::default() };
         for &latency in latencies_us {
             let latency = Duration::from_micros(latency);
-            timing.count_reply(latency, latency / 2, latency / 3, 1);
+            timing.count_reply(latency, latency / 2, latency / 3, 20, 1);
             timing.lateness.record(latency / 10);
         }
         for &(kind, count) in faults {
@@ -382,14 +399,57 @@ mod tests {
         }
     }
 
-    #[test]
-    fn an_adapter_that_holds_bytes_back_is_noticed() {
-        let mut held = DeviceTiming::default();
-        let mut prompt = DeviceTiming::default();
-        for _ in 0..LUMPS_TO_TELL {
-            held.count_reply(Duration::from_millis(15), Duration::from_millis(14), Duration::from_millis(14), 1);
-            prompt.count_reply(Duration::from_millis(15), Duration::from_millis(14), Duration::from_millis(14), 2);
+    /// A device that answers after 5 ms, asked at moments that come at every phase of what the adapter does.
+    fn through(baud: u32, characters: u32, arrival: impl Fn(Duration, Duration) -> Duration) -> DeviceTiming {
+        let character = Duration::from_secs(11) / baud;
+        let mut timing = DeviceTiming::default();
+        for phase in 0..200_u32 {
+            let began = Duration::from_millis(1005) + Duration::from_micros(80) * phase;
+            let mut arrivals: Vec<Duration> =
+                (1..=characters).map(|count| arrival(began + character * count, character)).collect();
+            let first = arrivals[0];
+            let in_first = u32::try_from(arrivals.iter().filter(|at| **at == first).count()).expect("a few");
+            let seen_to_begin = first - character * in_first;
+            let latency = Duration::from_millis(5) + seen_to_begin.saturating_sub(began);
+            let duration = arrivals[arrivals.len() - 1] - seen_to_begin;
+            arrivals.dedup();
+            timing.count_reply(latency, duration, character * characters, characters as usize, arrivals.len());
         }
-        assert!(held.looks_held_back() && !prompt.looks_held_back());
+        timing
+    }
+
+    #[test]
+    fn an_adapter_that_holds_bytes_back_is_noticed_where_it_can_be_and_a_sound_one_never() {
+        let held = |baud, characters, timer_ms| {
+            let timer = Duration::from_millis(timer_ms).as_nanos();
+            through(baud, characters, |at, _| {
+                Duration::from_nanos(u64::try_from(at.as_nanos().div_ceil(timer) * timer).expect("seconds"))
+            })
+            .looks_held_back()
+        };
+        for (baud, characters, timer_ms) in
+            [(115_200, 53, 16), (115_200, 53, 8), (38_400, 53, 16), (38_400, 53, 8), (19_200, 53, 16)]
+        {
+            assert!(held(baud, characters, timer_ms), "{characters} characters at {baud}, {timer_ms} ms");
+        }
+        // What cannot be told from a sound port and a slow device is not said.
+        assert!(!held(19_200, 13, 16) && !held(115_200, 13, 16) && !held(9600, 53, 16) && !held(19_200, 53, 8));
+
+        for (baud, characters) in [(9600, 7), (9600, 53), (19_200, 13), (19_200, 53), (115_200, 53), (115_200, 255)] {
+            // A serial port that gives its characters when so many are there, and the rest after a silence.
+            for buffer in [1, 4, 8, 14, 16] {
+                let mut gathered = DeviceTiming::default();
+                let on_wire = Duration::from_secs(11) / baud * characters;
+                for _ in 0..200 {
+                    let pieces = characters.div_ceil(buffer) as usize;
+                    gathered.count_reply(Duration::from_millis(5), on_wire, on_wire, characters as usize, pieces);
+                }
+                assert!(!gathered.looks_held_back(), "{characters} characters at {baud}, {buffer} gathered");
+            }
+            let on_the_millisecond = through(baud, characters, |at, _| {
+                Duration::from_millis(u64::try_from(at.as_micros().div_ceil(1000)).expect("seconds"))
+            });
+            assert!(!on_the_millisecond.looks_held_back(), "{characters} characters at {baud}, each millisecond");
+        }
     }
 }

@@ -456,7 +456,8 @@ impl Follower {
         let pieces = usize::try_from(frame.times.last_lump - frame.times.first_lump).unwrap_or(usize::MAX - 1) + 1;
         let in_one_lump = asked.last_lump == frame.times.first_lump;
         let latency = (!in_one_lump).then(|| began.since(asked.ended));
-        self.unit(unit).count_heard_reply(latency, frame.times.ended.since(frame.times.began), on_wire, pieces);
+        let duration = frame.times.ended.since(frame.times.began);
+        self.unit(unit).count_heard_reply(latency, duration, on_wire, frame.bytes.len(), pieces);
         if let Some(poll) = self.counted.master.polls.get_mut(&PollKey::new(unit, request)) {
             poll.answered += 1;
         }

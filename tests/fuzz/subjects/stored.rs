@@ -85,7 +85,7 @@ pub fn sound() -> Vec<Vec<u8>> {
     let mut timing = DeviceTiming::default();
     for latency in [4, 5, 9] {
         let latency = std::time::Duration::from_millis(latency);
-        timing.count_reply(latency, latency * 2, latency * 2, 2);
+        timing.count_reply(latency, latency * 2, latency * 2, 29, 2);
     }
     let without_checksum = |bytes: Vec<u8>| bytes[..bytes.len() - 4].to_vec();
     let stretch = blob::from_stretch(&series).expect("readings can be sealed");
