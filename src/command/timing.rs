@@ -238,7 +238,7 @@ mod tests {
             if faults {
                 timing.count_fault(FaultKind::Timeout);
             } else {
-                timing.count_heard_reply(latency, Duration::from_millis(5), Duration::from_millis(5), 1);
+                timing.count_heard_reply(latency, Duration::from_millis(5), Duration::from_millis(5), 8, 1);
             }
             let line = Summed {
                 line: "shed".to_owned(),
