@@ -114,6 +114,11 @@ impl Namer {
         subject.pace.told(now, it.closed.is_some());
     }
 
+    /// Notes that a disagreement is not watched any further: what is declared now does not explain it.
+    pub(super) fn forget(&mut self, it: &Disagreement) {
+        self.told.remove(&(it.meter.clone(), it.between, it.opened.wall));
+    }
+
     /// Takes a cause that was found and is news, and begins to look for the next that is due.
     pub(super) fn tick(&mut self) -> Option<(Disagreement, Code)> {
         let mut named = None;

@@ -61,6 +61,9 @@ impl Core {
             let (version, nothing) = self.memory.forget(meter);
             self.writer.tally_state(meter, version, now.wall, nothing);
         }
+        if let Change::Closed(it) = change {
+            self.namer.forget(it);
+        }
         tracing::info!("{meter}: not watched any further, since {why}: {words}");
         self.writer.change(meter, change);
         self.faces.change(meter, change);
