@@ -54,15 +54,6 @@ impl<R: Read> CsvReader<R> {
         &self.rows.status_names
     }
 
-    /// The values for which the file has a column.
-    #[must_use]
-    pub fn quantities(&self) -> Vec<Quantity> {
-        Quantity::ALL
-            .into_iter()
-            .filter(|quantity| self.rows.header.columns.contains(&Column::Value(*quantity)))
-            .collect()
-    }
-
     fn read_on(&mut self) -> Option<Result<Reading, RowProblem>> {
         if let Some((number, bytes)) = self.first.take() {
             match self.rows.row(&Line { number, bytes: &bytes, ended: true }) {
