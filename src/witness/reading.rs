@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::declared::{Entry, Meter, ValueType};
+use crate::declared::{Entry, Meter, Source, ValueType};
 use crate::units::{SteadyMillis, WallMillis};
 
 /// The registers behind a value, lowest address first, at most four.
@@ -106,6 +106,13 @@ pub struct MeterFacts {
 }
 
 impl MeterFacts {
+    /// Whether nobody declared how wide the counter of pulses is: that of a file, which does not say so itself.
+    #[must_use]
+    pub fn pulse_width_is_undeclared(&self) -> bool {
+        let is_file = self.meter.pulse.as_ref().is_some_and(|pulse| matches!(pulse.count, Source::File(_)));
+        is_file && self.pulses.as_ref().is_some_and(|facts| facts.entry.wraps_at.is_none())
+    }
+
     /// Whether this flow in L/s is the least that the register can show, for its type has no sign: it may flow backwards.
     #[must_use]
     pub fn may_hide_reverse(&self, flow_l_s: f64) -> bool {

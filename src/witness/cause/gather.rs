@@ -154,6 +154,10 @@ impl Gather {
             })
         };
         let falls = meter.total_counts == TotalCounts::Net;
+        let mut pulses = with_repair(facts.pulses.as_ref(), Dimension::Number, false, 2.0 * largest / volume);
+        if facts.pulse_width_is_undeclared() {
+            pulses = pulses.map(|(counting, repair)| (counting, repair.of_undeclared_width()));
+        }
         Self {
             out: Gathered {
                 facts: facts.clone(),
@@ -167,7 +171,7 @@ impl Gather {
                 flow_words: WordOrderRepair::default(),
                 total_words: WordOrderRepair::default(),
                 total: with_repair(facts.total.as_ref(), Dimension::Volume, falls, 2.0 * largest),
-                pulses: with_repair(facts.pulses.as_ref(), Dimension::Number, false, 2.0 * largest / volume),
+                pulses,
                 standstill: StandstillWatch::new(meter.total_counts == TotalCounts::Forward),
                 flow_nonsense: 0,
                 flow_spikes: 0,

@@ -18,9 +18,9 @@ const VALUES_UNTIL_ABSURD: u8 = 3;
 const COARSEST_GRAIN: f64 = 1e6;
 
 /// The widths of counters that nobody declared: of 16, 32 and 64 bits.
-const USUAL_WIDTHS: [f64; 3] = [65_536.0, 4_294_967_296.0, 18_446_744_073_709_551_616.0];
+pub(crate) const USUAL_WIDTHS: [f64; 3] = [65_536.0, 4_294_967_296.0, 18_446_744_073_709_551_616.0];
 /// The share of its width that a counter may gain where it wraps, unless rate and width are known: more is rather a restart.
-const LEAST_SHARE: f64 = 0.01;
+pub(crate) const LEAST_SHARE: f64 = 0.01;
 
 /// What a value of a counting register means after those before it.
 #[derive(Clone, Copy, Debug, PartialEq)]

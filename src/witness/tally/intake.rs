@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::counter::{Advance, Counter};
-use crate::declared::{CurrentLoop, PulseCounts, Source, TotalCounts};
+use crate::declared::{CurrentLoop, PulseCounts, TotalCounts};
 use crate::reading::{MeterFacts, Reading, Sample, WitnessFacts};
 use crate::units::SteadyMillis;
 
@@ -135,6 +135,7 @@ impl Intake {
                 Counted::new(facts, (facts.entry.scale * facts.entry.unit.to_base).abs(), fastest_flow, may_fall)
             })
         };
+        let undeclared = facts.pulse_width_is_undeclared();
         Self {
             flow_to_l_s: to_base(&facts.flow),
             receiver_flow_to_l_s: to_base(&facts.receiver_flow),
@@ -143,8 +144,7 @@ impl Intake {
             pulses: facts.pulses.as_ref().map(|facts| {
                 let fastest = fastest_pulses.map(|fastest| PULSE_RATE_MARGIN * fastest);
                 let counted = Counted::new(facts, facts.entry.scale.abs(), fastest, false);
-                let is_file = pulse.is_some_and(|pulse| matches!(pulse.count, Source::File(_)));
-                if is_file && facts.entry.wraps_at.is_none() { counted.of_undeclared_width() } else { counted }
+                if undeclared { counted.of_undeclared_width() } else { counted }
             }),
             receiver_total: volume(&facts.receiver_total, false),
         }

@@ -48,6 +48,7 @@ mod window;
 
 use serde::{Deserialize, Serialize};
 
+pub(crate) use counter::{LEAST_SHARE, USUAL_WIDTHS};
 pub use finding::{
     Between, Change, CurrentState, DifferenceUnit, Disagreement, DisagreementKind, Event, EventKind, HourlySummary,
     Largest, Moment, Step, TallyStanding, Verdict, Witness, WitnessedVolume,

@@ -4,6 +4,7 @@
 //! read in halves. One that stays is a reset, a roll-over or a preset. Steps that keep the same size are no steps: the
 //! unit is another than declared.
 
+use crate::tally::{LEAST_SHARE, USUAL_WIDTHS};
 use crate::units::WallMillis;
 
 /// What a lasting step looked like.
@@ -48,6 +49,8 @@ struct Seen {
 pub(in crate::cause) struct CounterRepair {
     /// The value at which it goes back to zero, as declared.
     modulus: Option<f64>,
+    /// It goes back at the usual width that is next above its values.
+    is_width_undeclared: bool,
     /// The worth of one count of the upper register of a pair, where it has two integer registers.
     upper_half: Option<f64>,
     /// May fall: a net total.
@@ -82,6 +85,7 @@ impl CounterRepair {
     pub fn new(modulus: Option<f64>, upper_half: Option<f64>, falls: bool, rate: f64) -> Self {
         Self {
             modulus,
+            is_width_undeclared: false,
             upper_half,
             falls,
             rate,
@@ -100,6 +104,11 @@ impl CounterRepair {
             wraps: 0,
             nonsense: 0,
         }
+    }
+
+    /// The same for a counter whose width nobody declared.
+    pub fn of_undeclared_width(self) -> Self {
+        Self { modulus: None, is_width_undeclared: true, ..self }
     }
 
     /// Steps that the meter can pass in `seconds`; registers are up to a second and a half apart.
@@ -201,7 +210,10 @@ impl CounterRepair {
         if !halves_apart && step <= allowed && step >= -fall {
             return Some(step);
         }
+        let usual = USUAL_WIDTHS.into_iter().find(|width| self.is_width_undeclared && before <= *width);
+        let allowed = usual.map_or(allowed, |width| allowed.min(LEAST_SHARE * width));
         self.modulus
+            .or(usual)
             .map(|modulus| if step < 0.0 { step + modulus } else { step - modulus })
             .filter(|wrapped| *wrapped <= allowed && *wrapped >= -fall)
     }
@@ -253,6 +265,17 @@ mod tests {
         let out = run(&mut repair, &[65_530.0, 65_535.0, 3.0, 8.0]);
         assert_eq!(out.last(), Some(&Some(65_544.0)));
         assert_eq!((repair.wraps, repair.step_count, repair.spikes), (1, 0, 0));
+    }
+
+    #[test]
+    fn a_roll_over_at_a_usual_width_is_passed_where_no_width_is_declared() {
+        let mut repair = CounterRepair::new(None, None, false, 10.0).of_undeclared_width();
+        let out = run(&mut repair, &[4_294_967_290.0, 4_294_967_295.0, 3.0, 8.0]);
+        assert_eq!(out.last(), Some(&Some(4_294_967_304.0)));
+        assert_eq!((repair.wraps, repair.step_count, repair.spikes), (1, 0, 0));
+        let mut repair = CounterRepair::new(None, None, false, 10.0).of_undeclared_width();
+        run(&mut repair, &[60_000.0, 60_005.0, 3.0, 8.0, 12.0]);
+        assert_eq!((repair.wraps, repair.step_count), (0, 1), "too far from any width");
     }
 
     #[test]
