@@ -89,8 +89,9 @@ proptest! {
         volume in -2.0_f64..4.0,
     ) {
         let largest = 10_f64.powf(fastest_m_s) * std::f64::consts::PI * (bore / 1000.0).powi(2) / 4.0 * 1000.0;
-        let usual = largest * shares.0;
-        let smallest = usual * shares.1;
+        // No less than what is taken for a flow at all.
+        let [largest, usual, smallest] =
+            [largest, largest * shares.0, largest * shares.0 * shares.1].map(|flow| flow.max(2.0 * FLOWS_L_S.start()));
         let volume = 10_f64.powf(volume);
         let text = shown(&format!(
             "--bore|{bore} mm|--smallest|{smallest} L/s|--usual|{usual} L/s|--largest|{largest} L/s\

@@ -81,7 +81,7 @@ fn full_scale_row(choice: &FullScale) -> [String; 9] {
     ]
 }
 
-/// A share of a flow; where it is many times the flow, how many says no more.
+/// A share of a flow or of a period; where it is many times that, how many says no more.
 fn percent(share: f64) -> String {
     if share < 1000.0 { figure(share) } else { String::from("> 999") }
 }
@@ -126,7 +126,7 @@ fn pulse_row(choice: &PulseSetting) -> [String; 9] {
         figure(choice.volume_l),
         or_none(choice.on_time_ms),
         figure(choice.largest_flow_hz),
-        or_none(choice.largest_flow_duty.map(|duty| 100.0 * duty)),
+        choice.largest_flow_duty.map_or_else(|| "-".to_owned(), |duty| percent(100.0 * duty)),
         or_none(choice.carries_l_s),
         time(choice.smallest_flow_s),
         time(choice.one_percent_usual_s),
