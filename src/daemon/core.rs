@@ -429,10 +429,6 @@ impl Core {
     }
 
     fn cause_named(&mut self, it: &Disagreement, code: &str) {
-        // It was ended since, because its watch began anew: the log knows more of it than whoever looked for its cause.
-        if it.closed.is_none() && !self.faces.stands_open(it) {
-            return;
-        }
         tracing::info!("{}: {} looks like {code}", it.meter, told::between_words(it.between));
         self.faces.cause(it, Some(code.to_owned()));
         self.writer.disagreement(it, Some(code));

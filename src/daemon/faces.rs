@@ -196,12 +196,6 @@ impl Faces {
         }
     }
 
-    /// True while this disagreement stands open.
-    pub(super) fn stands_open(&self, it: &Disagreement) -> bool {
-        let key = (it.opened.wall, it.between);
-        self.meters.get(&it.meter).is_some_and(|face| face.disagreements.contains_key(&key))
-    }
-
     /// Takes the cause that was found for a disagreement.
     pub(super) fn cause(&mut self, it: &Disagreement, cause: Option<String>) {
         let face = self.meters.get_mut(&it.meter);

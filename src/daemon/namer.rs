@@ -129,10 +129,11 @@ impl Namer {
             let is_over = subject.latest.closed.is_some();
             // The task is finished: this does not wait.
             let code = outcome_of(task).flatten();
-            if code == Some(Code::Unexplained) && !is_over {
+            let may_show_yet = code == Some(Code::Unexplained) && !is_over;
+            if may_show_yet {
                 subject.pace.nothing_seen();
             }
-            let is_early = code == Some(Code::Unexplained) && !is_over && subject.pace.age() < UNEXPLAINED_AFTER;
+            let is_early = may_show_yet && subject.pace.age() < UNEXPLAINED_AFTER;
             if let Some(code) = code.filter(|code| !is_early && subject.named != Some(*code)) {
                 subject.named = Some(code);
                 named = Some((subject.latest.clone(), code));
